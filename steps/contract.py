@@ -246,7 +246,9 @@ def step(function: F | None = None, *, rgb: bool = False) -> Any:
         values = [t for t in results if issubclass(t, Values)]
         params = hints.get(names[1]) if len(names) > 1 else None
         if not (isinstance(params, type) and issubclass(params, Params) and len(values) == 1):
-            message = f"{f.__name__}: a step is (view: View, params: <Params>[, prepared]) -> <Values>"
+            message = (
+                f"{f.__name__}: a step is (view: View, params: <Params>[, prepared]) -> <Values>"
+            )
             raise TypeError(message)
         info = StepInfo(f.__name__, params, values[0], rgb, takes_prepared=len(names) > 2)
         f.step_info = info  # type: ignore[attr-defined]
