@@ -1,7 +1,7 @@
 """YAML text to plain data, with the place and the source text of every key and value.
 
-Scalars follow the YAML 1.2 core schema. A key given twice, aliases, anchors, merge keys and tags are
-problems: a recipe says each thing once, where it is read.
+Scalars follow the YAML 1.2 core schema. A key given twice, aliases, anchors, merge keys and tags
+are problems: a recipe says each thing once, where it is read.
 """
 
 from __future__ import annotations
