@@ -125,12 +125,14 @@ class View:
     """(M, N) uint8 grey levels."""
     mm_per_px: float = math.nan
     """Scale of the view [mm/px]; nan where it is not known."""
+    origin_mm: tuple[float, float] = (0.0, 0.0)
+    """Top left corner of the view in mm of the placing reference (x, y)."""
     rgb: NDArray[np.uint8] | None = None
-    """(M, N, 3) uint8 red, green, blue; None from a grey camera, or where the step asks for none."""
+    """(M, N, 3) uint8 red, green, blue; None from a grey camera or where the step asks none."""
     mask: NDArray[np.uint8] | None = None
-    """(M, N) uint8: 0 where nothing may be measured (`leave_out:`, or outside the frame), else 255."""
+    """(M, N) uint8: 0 where nothing may be measured (left out, or outside the frame), else 255."""
     frame: NDArray[np.generic] | None = None
-    """The whole raw frame, (R, C) or (R, C, 3) uint8 or uint16, for steps that sample themselves."""
+    """The raw frame, (R, C) or (R, C, 3) uint8 or uint16, for steps that sample themselves."""
     to_frame: Matrix = field(default_factory=lambda: np.eye(3))
     """Maps pixels of the view to pixels of the frame."""
     gamma: str | float = 1.0
