@@ -4,18 +4,26 @@ from __future__ import annotations
 
 import math
 import traceback
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeAlias
 
 from engine.frame import Arrival, CameraGeometry, Frame
-from engine.graph.plan import CameraPlan, PlannedStep
+from engine.graph.plan import CameraPlan, PlannedStep, Untaught
 from engine.ports import Clock
 from engine.result import CameraResult, PlacedMark, StepResult, Value, placed
 from engine.run.views import FrameImages, make_view, outline, through
 from steps.contract import Mark, Matrix, NotMeasured, Pose, Values, View
 
+Watch: TypeAlias = Callable[[PlannedStep, View], None]
+"""Is shown every view that a step is about to look at."""
+
 
 def inspect_frame(
-    plan: CameraPlan, arrival: Arrival, geometry: CameraGeometry, clock: Clock
+    plan: CameraPlan,
+    arrival: Arrival,
+    geometry: CameraGeometry,
+    clock: Clock,
+    watch: Watch | None = None,
 ) -> CameraResult:
     """Run every step of a camera on one frame.
 
@@ -32,6 +40,8 @@ def inspect_frame(
         What is known of the camera.
     clock : Clock
         For the time each step took.
+    watch : callable, optional
+        Is shown every view, for teaching and for pictures.
 
     Returns
     -------
@@ -52,7 +62,7 @@ def inspect_frame(
             waits_for = plan.steps[planned.placed_by].name
             results.append(StepResult(plan.camera, planned.name, None, waits_for=waits_for))
             continue
-        results.append(_run_step(planned, position, images, poses, geometry, clock))
+        results.append(_run_step(planned, position, images, poses, geometry, clock, watch))
     return CameraResult(plan.camera, tuple(results), ms=1000 * (clock.seconds() - started))
 
 
@@ -78,18 +88,16 @@ def _run_step(
     poses: dict[int, Matrix],
     geometry: CameraGeometry,
     clock: Clock,
+    watch: Watch | None,
 ) -> StepResult:
     started = clock.seconds()
     camera, name = planned.camera, planned.name
     view: View | None = None
     try:
         view = make_view(images, planned, poses, geometry)
-        if view.gray.size == 0:
-            said: Values | NotMeasured = NotMeasured("the region lies outside the frame")
-        elif planned.step.takes_prepared:
-            said = planned.step.function(view, planned.params, planned.prepared)
-        else:
-            said = planned.step.function(view, planned.params)
+        if watch is not None:
+            watch(planned, view)
+        said = _said(planned, view)
         ms = 1000 * (clock.seconds() - started)
         around = placed(outline(view))
         if isinstance(said, NotMeasured):
@@ -100,7 +108,17 @@ def _run_step(
         return StepResult(camera, name, values, ms=ms, outline=around, marks=marks)
     except Exception as error:  # noqa: BLE001 - whatever a step raises is a fault of this carton
         ms = 1000 * (clock.seconds() - started)
-        return StepResult(camera, name, None, fault=_said(error), ms=ms)
+        return StepResult(camera, name, None, fault=_raised(error), ms=ms)
+
+
+def _said(planned: PlannedStep, view: View) -> Values | NotMeasured:
+    if view.gray.size == 0:
+        return NotMeasured("the region lies outside the frame")
+    if isinstance(planned.prepared, Untaught):
+        return NotMeasured("its reference is not taught yet")
+    if planned.step.takes_prepared:
+        return planned.step.function(view, planned.params, planned.prepared)
+    return planned.step.function(view, planned.params)
 
 
 def _keep_pose(
@@ -125,7 +143,7 @@ def _marks(planned: PlannedStep, said: Values, view: View) -> tuple[PlacedMark, 
     )
 
 
-def _said(error: Exception) -> str:
+def _raised(error: Exception) -> str:
     where = traceback.extract_tb(error.__traceback__)[-1]
     text = " ".join(str(error).split())[:200]
     return f"{type(error).__name__}: {text} ({where.name}, line {where.lineno})"
