@@ -20,6 +20,7 @@ from engine.graph.plan import (
     PlannedAgreement,
     PlannedReason,
     PlannedStep,
+    Untaught,
     words_of,
 )
 from engine.graph.references import BadReference, load_reference
@@ -33,10 +34,6 @@ from engine.yamlfile import Path_
 from steps.contract import Given, Params, Reference, UnusableReference
 
 MAX_VIEW_PX = 40_000_000
-
-
-class Untaught:
-    """Stands for the prepared object of a step whose reference is still to be taught."""
 
 
 @dataclass(slots=True)

@@ -70,6 +70,10 @@ class Left:
     """(4, 2) float64."""
 
 
+class Untaught:
+    """Stands for the prepared object of a step whose reference is still to be taught."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PlannedStep:
     """One step, ready to run."""
