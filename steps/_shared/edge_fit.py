@@ -1,0 +1,250 @@
+"""Fit a pose to edges: least squares along the normals, robust, held near a similarity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from steps._shared.edge_model import (
+    PROFILE_PX,
+    STEP_PX,
+    EdgeModel,
+    Float,
+    peaks_across,
+    profile_offsets,
+    sample_across,
+)
+from steps.contract import Matrix
+
+Floats = NDArray[np.float64]
+
+_TUKEY = 4.685
+_LEAST_SIGMA_PX = 0.03
+_ROUNDS = 4
+_LEAST_VARIANCE = 0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What an image shows at the edge points of a model under a pose."""
+
+    offsets: Floats
+    """(K,) how far along its normal each edge was found [px]; nan where not."""
+    slopes: Floats
+    """(K, 2) the view's normals, pulled back to the model: offset = slopes . shift in the model."""
+    usable: NDArray[np.bool_]
+    """(K,) whether the place of the point lies in the image and may be measured."""
+    across: Float
+    """(K, P) the grey levels across each edge."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """Model points put into an image by a pose."""
+
+    at: Floats
+    normals: Floats
+    slopes: Floats
+
+
+def placed(model: EdgeModel, pose: Matrix) -> Placed:
+    """Map the points and normals of a model; a normal stays square to its edge."""
+    x, y = model.points[:, 0], model.points[:, 1]
+    nx, ny = model.normals[:, 0], model.normals[:, 1]
+    w = pose[2, 0] * x + pose[2, 1] * y + pose[2, 2]
+    w = np.where(np.abs(w) < 1e-9, 1e-9, w)
+    u = (pose[0, 0] * x + pose[0, 1] * y + pose[0, 2]) / w
+    v = (pose[1, 0] * x + pose[1, 1] * y + pose[1, 2]) / w
+    xx, xy = (pose[0, 0] - u * pose[2, 0]) / w, (pose[0, 1] - u * pose[2, 1]) / w
+    yx, yy = (pose[1, 0] - v * pose[2, 0]) / w, (pose[1, 1] - v * pose[2, 1]) / w
+    along_x, along_y = xy * nx - xx * ny, yy * nx - yx * ny
+    length = np.maximum(np.hypot(along_x, along_y), 1e-9)
+    mx, my = along_y / length, -along_x / length
+    slopes = np.column_stack([mx * xx + my * yx, mx * xy + my * yy])
+    return Placed(np.column_stack([u, v]), np.column_stack([mx, my]), slopes)
+
+
+def _may_measure(
+    at: Floats, shape: tuple[int, ...], mask: NDArray[np.uint8] | None, reach: float
+) -> NDArray[np.bool_]:
+    """Say which places lie in the image, `reach` from its border, and are not masked."""
+    x, y = at[:, 0], at[:, 1]
+    inside = (x >= reach) & (y >= reach)
+    inside &= (x <= shape[1] - 1 - reach) & (y <= shape[0] - 1 - reach)
+    if mask is not None and inside.any():
+        column = np.clip(np.rint(np.where(inside, x, 0)), 0, shape[1] - 1).astype(np.intp)
+        row = np.clip(np.rint(np.where(inside, y, 0)), 0, shape[0] - 1).astype(np.intp)
+        inside &= mask[row, column] > 0
+    return inside
+
+
+def look_far(
+    image: Float, mask: NDArray[np.uint8] | None, model: EdgeModel, pose: Matrix, reach_px: float
+) -> Seen:
+    """Look for the steepest rise within `reach_px` of every edge."""
+    put = placed(model, pose)
+    usable = _may_measure(put.at, image.shape, mask, 1.0)
+    across = sample_across(image, put.at, put.normals, profile_offsets(reach_px + 1.0))
+    place, rise = peaks_across(across)
+    found = usable & (rise > np.maximum(0.15 * model.strengths, 0.8))
+    return Seen(np.where(found, place, np.nan), put.slopes, usable, across)
+
+
+def look_close(
+    image: Float, mask: NDArray[np.uint8] | None, model: EdgeModel, pose: Matrix
+) -> Seen:
+    """Compare the grey levels across every edge with the model's, to a fraction of a pixel.
+
+    Notes
+    -----
+    In each profile the view is a mix of the model's profile, a constant, and the first and second
+    derivative of the profile: gain, offset, shift and change of sharpness drop out of one linear
+    step. Good to about 1 px of shift.
+    """
+    put = placed(model, pose)
+    usable = _may_measure(put.at, image.shape, mask, 1.0)
+    across = sample_across(image, put.at, put.normals, profile_offsets(PROFILE_PX))
+    mix = np.matmul(model.solvers, across[:, :, None])[:, :, 0].astype(np.float64)
+    shift = -mix[:, 2] / np.maximum(mix[:, 0], 0.02)
+    found = usable & (mix[:, 0] > 0.05) & (np.abs(shift) < 2.0)
+    return Seen(np.where(found, shift, np.nan), put.slopes, usable, across)
+
+
+def likeness(model: EdgeModel, seen: Seen) -> Floats:
+    """Correlate the grey levels across each edge with the model's, moved to where they were seen.
+
+    Parameters
+    ----------
+    model : EdgeModel
+        The points, fewer than 32 000.
+    seen : Seen
+        What `look_close` gave for them.
+
+    Returns
+    -------
+    (K,) float64
+        0 (unlike, or no contrast) to 1.
+    """
+    own = model.profiles
+    place = np.arange(own.shape[1], dtype=np.float32)
+    moved = np.nan_to_num(seen.offsets).astype(np.float32) / np.float32(STEP_PX)
+    column = place[None, :] - moved[:, None]
+    row = np.repeat(np.arange(len(own), dtype=np.float32)[:, None], len(place), axis=1)
+    own = cv2.remap(own, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    a = seen.across - seen.across.mean(axis=1, keepdims=True)
+    b = own - own.mean(axis=1, keepdims=True)
+    up = np.einsum("kp,kp->k", a, b)
+    energy = np.einsum("kp,kp->k", a, a)
+    down = np.sqrt(energy * np.einsum("kp,kp->k", b, b))
+    good = np.isfinite(seen.offsets) & (energy > _LEAST_VARIANCE * len(place))
+    return np.where(good, np.clip(up / np.maximum(down, 1e-6), 0.0, 1.0), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """How far a pose may leave a similarity of the nominal one, as one standard deviation."""
+
+    stretch: float = 0.02
+    """Difference of scale between directions, and shear [fraction]."""
+    perspective: float = 0.02
+    """Change of scale from the middle to the border [fraction]."""
+
+
+def fitted(
+    model: EdgeModel,
+    seen: Seen,
+    pose: Matrix,
+    middle: tuple[float, float],
+    half_px: float,
+    hold: Hold,
+) -> tuple[Matrix, Floats]:
+    """Improve a pose by one robust least squares step.
+
+    Parameters
+    ----------
+    model, seen, pose
+        The points, where they were seen, and the pose they were seen under.
+    middle, half_px
+        Middle and half size of the reference in model pixels, to scale the equations.
+    hold : Hold
+        Weak knowledge that keeps ill-placed points from bending the pose.
+
+    Returns
+    -------
+    pose : (3, 3) float64
+        The improved pose.
+    left : (K,) float64
+        What the step leaves of the offsets [px]; inf where an edge was not seen.
+    """
+    use = np.isfinite(seen.offsets)
+    remains = np.full(model.count, np.inf)
+    if use.sum() < 8:
+        return pose, remains
+    rows = _equations(model.points[use], seen.slopes[use], middle, half_px)
+    wanted = seen.offsets[use]
+    to_unit = np.array(
+        [[1 / half_px, 0, -middle[0] / half_px], [0, 1 / half_px, -middle[1] / half_px], [0, 0, 1]]
+    )
+    from_unit = np.linalg.inv(to_unit)
+    lean, lean_rows = _lean(to_unit @ pose @ from_unit)
+    spread = np.array([hold.stretch, hold.stretch, hold.perspective, hold.perspective])
+    left: Floats = wanted
+    step: Floats = np.zeros(8)
+    for _ in range(_ROUNDS):
+        sigma = max(1.4826 * _median(np.abs(left)), _LEAST_SIGMA_PX)
+        t = left * (1 / (_TUKEY * sigma))
+        w = np.maximum(1 - t * t, 0)
+        w *= w
+        hold_rows = lean_rows * (sigma / spread)[:, None]
+        normal = (rows * w[:, None]).T @ rows + hold_rows.T @ hold_rows
+        right = rows.T @ (w * wanted) - hold_rows.T @ (lean * sigma / spread)
+        step = np.asarray(np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(8), right))
+        left = wanted - rows @ step
+    change = np.eye(3)
+    change.ravel()[:8] += step
+    better = pose @ (from_unit @ change @ to_unit)
+    remains[use] = left
+    return better / better[2, 2], remains
+
+
+def _median(values: Floats) -> float:
+    """Give the upper median."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
+
+
+def _equations(points: Floats, slopes: Floats, middle: tuple[float, float], half: float) -> Floats:
+    """Give (K, 8) rows: how offsets change with the eight entries of a small homography."""
+    x, y = (points[:, 0] - middle[0]) / half, (points[:, 1] - middle[1]) / half
+    gx, gy = slopes[:, 0] * half, slopes[:, 1] * half
+    q = gx * x + gy * y
+    return np.column_stack([gx * x, gx * y, gx, gy * x, gy * y, gy, -q * x, -q * y])
+
+
+def _lean(unit_pose: Matrix) -> tuple[Floats, Floats]:
+    """Give how far a pose is from a similarity, and how a small change changes that.
+
+    Returns
+    -------
+    lean : (4,) float64
+        Stretch along x, shear, and the two perspective terms.
+    rows : (4, 8) float64
+        Their derivatives by the entries of a homography applied first.
+    """
+    h = unit_pose / unit_pose[2, 2]
+    j = h[:2, :2] - np.outer(h[:2, 2], h[2, :2])
+    turn = np.arctan2(j[1, 0] - j[0, 1], j[0, 0] + j[1, 1])
+    c, s = np.cos(turn), np.sin(turn)
+    stretch = np.array([[c, s], [-s, c]]) @ j
+    size = max(float(stretch[0, 0] + stretch[1, 1]), 1e-9)
+    lean = np.array(
+        [(stretch[0, 0] - stretch[1, 1]) / size, 2 * stretch[0, 1] / size, h[2, 0], h[2, 1]]
+    )
+    rows = np.zeros((4, 8))
+    rows[0, 0], rows[0, 4] = 0.5, -0.5
+    rows[1, 1], rows[1, 3] = 0.5, 0.5
+    rows[2, 6] = rows[3, 7] = 1.0
+    return lean, rows

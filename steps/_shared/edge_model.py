@@ -1,0 +1,211 @@
+"""The edges of a reference, as points with normals and grey-level profiles across them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Float = NDArray[np.float32]
+
+SMOOTH_PX = 1.0
+"""Sigma of the blur on every image before edges are measured in it [px]."""
+PROFILE_PX = 3.0
+"""Half length of the profile that is kept of every edge point [px]."""
+STEP_PX = 0.5
+"""Distance of the samples of a profile [px]."""
+_CELLS = (10, 8)
+_MARGIN_PX = 4
+_MOST_ROWS = 32000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeModel:
+    """Edge points of a reference image at one reduction."""
+
+    factor: int
+    """The image was reduced by this factor before its edges were taken."""
+    points: NDArray[np.float64]
+    """(K, 2) places in the reduced image [px], on the edge to a fraction of a pixel."""
+    normals: NDArray[np.float64]
+    """(K, 2) unit vectors across the edge, towards the lighter side."""
+    strengths: NDArray[np.float64]
+    """(K,) slope across the edge [grey levels/px]."""
+    profiles: Float
+    """(K, P) grey levels across the edge, `PROFILE_PX` to either side, every `STEP_PX`."""
+    solvers: Float
+    """(K, 4, P): from a profile to gain, offset, shift times gain, and change of sharpness."""
+
+    @property
+    def count(self) -> int:
+        """How many edge points there are."""
+        return len(self.points)
+
+
+def smoothed(image: NDArray[np.uint8] | Float) -> Float:
+    """Blur as edges are measured: float32, sigma `SMOOTH_PX`."""
+    return np.asarray(cv2.GaussianBlur(image.astype(np.float32), (0, 0), SMOOTH_PX), np.float32)
+
+
+def profile_offsets(half_px: float) -> Float:
+    """Give the places of samples along a normal [px], symmetrical about 0."""
+    count = round(half_px / STEP_PX)
+    return (np.arange(-count, count + 1) * STEP_PX).astype(np.float32)
+
+
+def sample_across(
+    image: Float, points: NDArray[np.float64], normals: NDArray[np.float64], offsets: Float
+) -> Float:
+    """Sample grey levels along normals: (K, P) for K points and P offsets."""
+    if len(points) > _MOST_ROWS:
+        halves = (slice(None, len(points) // 2), slice(len(points) // 2, None))
+        parts = [sample_across(image, points[half], normals[half], offsets) for half in halves]
+        return np.concatenate(parts)
+    x = (points[:, :1] + normals[:, :1] * offsets).astype(np.float32)
+    y = (points[:, 1:] + normals[:, 1:] * offsets).astype(np.float32)
+    shown = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(shown, np.float32)
+
+
+def peaks_across(profiles: Float, either_way: bool = False) -> tuple[Float, Float]:
+    """Find the steepest rise in each profile.
+
+    Parameters
+    ----------
+    profiles : (K, P) float32
+        Grey levels every `STEP_PX`, towards the side that should be lighter.
+    either_way : bool
+        Whether a fall counts as well.
+
+    Returns
+    -------
+    places, rises : (K,) float32
+        Place of the steepest rise from the middle of the profile [px], nan where the steepest is
+        at an end; and its slope [grey levels/px].
+    """
+    rise = (profiles[:, 2:] - profiles[:, :-2]) / np.float32(2 * STEP_PX)
+    if either_way:
+        rise = np.abs(rise)
+    best = rise.argmax(axis=1)
+    last = rise.shape[1] - 1
+    inner = np.clip(best, 1, last - 1)
+    rows = np.arange(len(rise))
+    before, at, after = rise[rows, inner - 1], rise[rows, inner], rise[rows, inner + 1]
+    bend = np.minimum(before - 2 * at + after, np.float32(-1e-6))
+    place = (inner - last / 2 + 0.5 * (before - after) / bend) * STEP_PX
+    place = np.where((best > 0) & (best < last), place, np.nan)
+    return place.astype(np.float32), rise[rows, best]
+
+
+def noise_of(image: Float) -> float:
+    """Estimate the noise of an image from what a second difference leaves in it [grey levels].
+
+    References
+    ----------
+    J. Immerkaer, "Fast noise variance estimation", Computer Vision and Image Understanding 64,
+    1996; here with the median in place of the mean, so that edges do not count.
+    """
+    mask = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    return float(np.median(np.abs(cv2.filter2D(image, cv2.CV_32F, mask)))) / (0.6745 * 6.0)
+
+
+def edge_model(
+    image: NDArray[np.uint8] | Float, usable: NDArray[np.uint8], factor: int, most: int
+) -> EdgeModel:
+    """Take the edges of a reference image.
+
+    Parameters
+    ----------
+    image : (M, N) uint8 or float32
+        The reference, reduced by `factor` already.
+    usable : (M, N) uint8
+        0 where the reference shows nothing that can be relied on.
+    factor : int
+        By how much it was reduced.
+    most : int
+        About how many points to keep, spread over the image.
+
+    Notes
+    -----
+    Ridges of the gradient above the noise and above a tenth of the strong edges are candidates;
+    the strongest in each cell of a grid are kept. Each is then measured on the reference itself:
+    what does not return to its place is dropped, the others are set to where they were found.
+    """
+    smooth = smoothed(image)
+    points, normals = _ridges(smooth, usable, noise_of(image.astype(np.float32)), most)
+    for _ in range(2):
+        place, rise = peaks_across(
+            sample_across(smooth, points, normals, profile_offsets(2.5)),
+        )
+        stays = np.abs(np.nan_to_num(place, nan=9.0)) < 1.0
+        points = points[stays] + normals[stays] * place[stays, None]
+        normals, rise = normals[stays], rise[stays]
+    place, rise = peaks_across(sample_across(smooth, points, normals, profile_offsets(2.5)))
+    stays = np.abs(np.nan_to_num(place, nan=9.0)) < 0.1
+    points, normals, rise = points[stays], normals[stays], rise[stays]
+    profiles, solvers = _solvers(smooth, points, normals)
+    return EdgeModel(factor, points, normals, rise.astype(np.float64), profiles, solvers)
+
+
+def _ridges(
+    smooth: Float, usable: NDArray[np.uint8], noise: float, most: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give pixels on ridges of the gradient, the strongest of each cell, and their normals."""
+    gx = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-0.5, 0.0, 0.5]], np.float32))
+    gy = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-0.5], [0.0], [0.5]], np.float32))
+    slope = np.asarray(cv2.magnitude(gx, gy), np.float32)
+    size = 2 * _MARGIN_PX + 1
+    inside = cv2.erode(usable, np.ones((size, size), np.uint8), borderValue=0) > 0
+    # Noise of sigma s leaves about 0.2 s in the slope of an image blurred with sigma 1.
+    strong = inside & (slope > max(1.5, noise))
+    rows, cols = np.nonzero(strong)
+    if not len(rows):
+        return np.empty((0, 2)), np.empty((0, 2))
+    at = np.column_stack([cols, rows]).astype(np.float64)
+    normal = np.column_stack([gx[rows, cols], gy[rows, cols]]).astype(np.float64)
+    normal /= slope[rows, cols, None]
+    beside = sample_across(slope, at, normal, np.array([-1.0, 0.0, 1.0], np.float32))
+    ridge = (beside[:, 1] >= beside[:, 0]) & (beside[:, 1] >= beside[:, 2])
+    if not ridge.any():
+        return np.empty((0, 2)), np.empty((0, 2))
+    ridge &= beside[:, 1] > 0.1 * np.percentile(beside[ridge, 1], 95)
+    at, normal, height = at[ridge], normal[ridge], beside[ridge, 1]
+    kept = _spread(at, height, smooth.shape, most)
+    return at[kept], normal[kept]
+
+
+def _spread(
+    at: NDArray[np.float64], height: Float, shape: tuple[int, ...], most: int
+) -> NDArray[np.intp]:
+    """Choose about `most` points, the strongest of each cell, and more where cells are empty."""
+    across, down = _CELLS
+    cell = (at[:, 1] * down // shape[0]) * across + at[:, 0] * across // shape[1]
+    order = np.lexsort((-height, cell))
+    sorted_cell = cell[order]
+    first = np.searchsorted(sorted_cell, sorted_cell, side="left")
+    rank = np.arange(len(order)) - first
+    kept = order[np.argsort(rank, kind="stable")[:most]]
+    return np.sort(kept)
+
+
+def _solvers(
+    smooth: Float, points: NDArray[np.float64], normals: NDArray[np.float64]
+) -> tuple[Float, Float]:
+    """Give profiles and what turns a new profile into gain, offset, shift and sharpness."""
+    wide = sample_across(smooth, points, normals, profile_offsets(PROFILE_PX + STEP_PX))
+    own = wide[:, 1:-1]
+    first = (wide[:, 2:] - wide[:, :-2]) / np.float32(2 * STEP_PX)
+    second = (wide[:, 2:] - 2 * own + wide[:, :-2]) / np.float32(STEP_PX**2)
+    basis = np.stack([own, np.ones_like(own), first, second], axis=2).astype(np.float64)
+    if not len(points):
+        return own, np.empty((0, 4, own.shape[1]), np.float32)
+    return own, np.linalg.pinv(basis, rcond=1e-4).astype(np.float32)
+
+
+def level_factors(coarsest: int) -> list[int]:
+    """Give the reductions of the levels below a coarse search, largest first, ending in 1."""
+    factor = max(1, coarsest // 2)
+    return [factor >> k for k in range(int(math.log2(factor)) + 1)]

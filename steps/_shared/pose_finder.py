@@ -1,0 +1,295 @@
+"""Find the pose of a reference in a view: a coarse search, then fits to edges, then a check."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from steps._shared.edge_fit import Hold, fitted, likeness, look_close, look_far
+from steps._shared.edge_model import EdgeModel, edge_model, level_factors, smoothed
+from steps._shared.edge_search import (
+    Reach,
+    Search,
+    Start,
+    best_starts,
+    kernels_of,
+    window_size,
+)
+from steps._shared.nominal import Nominal
+from steps._shared.poses import moved, reduced, through, turned
+from steps.contract import Gray, Matrix
+
+_COARSE_PX = 76.0
+_POINTS = {1: 1600, 2: 800}
+_POINTS_COARSE = 400
+_LIKE = 0.8
+_CLOSE_PX = 0.7
+_AROUND_PX = 12
+_FIRST_REACHES = (5.0, 3.0)
+_REACHES = (2.5,)
+_FIRST_HOLD = Hold(0.005, 0.005)
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """What poses are looked for around the nominal one."""
+
+    shift_px: float | None
+    """To each side [px]; None: anywhere in the view."""
+    turn_deg: float
+    scale: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finder:
+    """A reference made ready to be found; nothing in it changes when it is used."""
+
+    nominal: Nominal
+    models: tuple[EdgeModel, ...]
+    """Edges at each reduction, the largest reduction first, the last at full size."""
+    searches: tuple[Search, ...]
+    """The usual coarse search, then a finer one for when the first does not lead to the pose."""
+    wanted: Range
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """A pose and how well it is borne out."""
+
+    pose: Matrix
+    """From mm of the reference to pixels of the view."""
+    quality: float
+    """Share of the edges that lie where the pose puts them and look alike [fraction]."""
+    visible: float
+    """Share of the edges that lie in the view and may be measured [fraction]."""
+    agreeing: NDArray[np.bool_]
+    """(K,) which points of the full-size model agree."""
+
+
+def coarse_factor(nominal_px: tuple[float, float]) -> int:
+    """Choose the reduction of the coarse search for a reference of a size in pixels."""
+    side = math.sqrt(max(nominal_px[0] * nominal_px[1], 1.0))
+    factor = 1 << max(0, round(math.log2(side / _COARSE_PX)))
+    while factor > 1 and min(nominal_px) / factor < 14:
+        factor //= 2
+    return factor
+
+
+def make_finder(
+    nominal: Nominal, factor: int, wanted: Range, usual_shape: tuple[int, ...] | None
+) -> Finder:
+    """Take the edges of a reference and render it for the coarse search."""
+    models: list[EdgeModel] = []
+    for level in level_factors(factor):
+        image, usable = _reduce(nominal.image, level), _reduce(nominal.usable, level)
+        usable = np.where(usable >= 250, np.uint8(255), np.uint8(0))
+        models.append(edge_model(image, usable, level, _POINTS.get(level, _POINTS_COARSE)))
+    searches = [_search(nominal, factor, wanted, usual_shape, 1.0)]
+    if factor > 1:
+        searches.append(_search(nominal, factor // 2, wanted, usual_shape, 1.5))
+    return Finder(nominal, tuple(models), tuple(searches), wanted)
+
+
+def _search(
+    nominal: Nominal, factor: int, wanted: Range, usual_shape: tuple[int, ...] | None, room: float
+) -> Search:
+    """Render the reference for one coarse search, `room` times the usual distance between turns."""
+    h, w = nominal.image.shape
+    corner_px = math.hypot(w, h) / 2 / factor
+    step = room * 2.4 / corner_px
+    turns = _evenly(wanted.turn_deg, math.degrees(step))
+    scales = [1 + s for s in _evenly(wanted.scale, step)]
+    middle = (nominal.size_mm[0] / 2, nominal.size_mm[1] / 2)
+    back = np.linalg.inv(nominal.pose)
+    moves = [nominal.pose @ turned(t, s, middle) @ back for s in scales for t in turns]
+    corner, kernels = kernels_of(nominal.image, nominal.usable, nominal.to_canonical, moves, factor)
+    search = Search(factor, corner, kernels)
+    if usual_shape is None and wanted.shift_px is None:
+        return search
+    reach = _reach(search, wanted, usual_shape or (0, 0), (0, 0))
+    window = window_size(search, reach)
+    return replace(search, usual=(window, search.spectra(window)))
+
+
+def _evenly(most: float, step: float) -> list[float]:
+    """Cover -most to most so that no value is further than half a step from one given."""
+    count = max(1, math.ceil(2 * most / step - 1e-9))
+    return [most * ((2 * k + 1) / count - 1) for k in range(count)]
+
+
+def _reach(search: Search, wanted: Range, shape: tuple[int, ...], offset: tuple[int, int]) -> Reach:
+    """Say how far to look: as asked, or anywhere in the view."""
+    if wanted.shift_px is not None:
+        r = math.ceil(wanted.shift_px / search.factor)
+        return Reach(r, r, r, r)
+    rows, cols = search.kernels[0].x.shape
+    left, top = search.corner[0] + offset[0], search.corner[1] + offset[1]
+    beyond = max(rows, cols) // 8
+    right = shape[1] // search.factor - cols - left
+    down = shape[0] // search.factor - rows - top
+    return Reach(*(max(0, v + beyond) for v in (left, right, top, down)))
+
+
+def _reduce(image: Gray, factor: int) -> Gray:
+    """Reduce by a power of two, mean of each block, halving step by step."""
+    while factor > 1:
+        h, w = image.shape[0] // 2, image.shape[1] // 2
+        if not h or not w:
+            return image
+        cut = image[: 2 * h, : 2 * w]
+        image = np.asarray(cv2.resize(cut, (w, h), interpolation=cv2.INTER_AREA), np.uint8)
+        factor //= 2
+    return image
+
+
+def find(
+    finder: Finder,
+    gray: Gray,
+    mask: NDArray[np.uint8] | None,
+    offset: tuple[float, float],
+    enough: float,
+) -> Found | None:
+    """Find the reference.
+
+    Parameters
+    ----------
+    finder : Finder
+        What is looked for.
+    gray, mask : (M, N) uint8
+        The view, and where it may be measured.
+    offset : tuple of float
+        Where the canonical view's origin lies in the view [px].
+    enough : float
+        A quality at which no second way in is tried [fraction].
+
+    Returns
+    -------
+    Found or None
+        The best-borne-out pose, however poor; None where no fit can be made at all.
+    """
+    best: Found | None = None
+    levels = _levels(finder, gray)
+    masks = None if mask is None else _levels(finder, mask)
+    for number, search in enumerate(finder.searches):
+        for start in _starts(finder, search, levels, masks, offset, most=2 + number):
+            found = _follow(finder, levels, masks, start)
+            if found is not None and (best is None or found.quality > best.quality):
+                best = found
+            if best is not None and best.quality >= enough:
+                return best
+    return best
+
+
+def _levels(finder: Finder, image: Gray) -> dict[int, Gray]:
+    """Give the image at every reduction that is needed."""
+    levels = {1: image}
+    factor, last = 1, image
+    while factor < finder.searches[0].factor:
+        factor, last = factor * 2, _reduce(last, 2)
+        levels[factor] = last
+    return levels
+
+
+def _starts(
+    finder: Finder,
+    search: Search,
+    levels: dict[int, Gray],
+    masks: dict[int, Gray] | None,
+    offset: tuple[float, float],
+    most: int,
+) -> list[Matrix]:
+    """Give poses to start from, model pixels to view pixels."""
+    f = search.factor
+    whole = (round(offset[0] / f), round(offset[1] / f))
+    mask = None if masks is None else np.where(masks[f] >= 250, np.uint8(255), np.uint8(0))
+    reach = _reach(search, finder.wanted, levels[1].shape, whole)
+    starts: Sequence[Start] = best_starts(search, levels[f], mask, whole, reach, most)
+    into = moved(whole[0] * f, whole[1] * f)
+    return [into @ start.move @ finder.nominal.to_canonical for start in starts]
+
+
+def _follow(
+    finder: Finder, levels: dict[int, Gray], masks: dict[int, Gray] | None, start: Matrix
+) -> Found | None:
+    """Fit from the coarsest level to full size and check the result."""
+    pose = start
+    reaches, hold = _FIRST_REACHES, _FIRST_HOLD
+    for model in finder.models:
+        level = reduced(model.factor)
+        cut = _cut(finder, levels, masks, model.factor, level @ pose)
+        if cut is None:
+            return None
+        here = cut.from_level @ level @ pose @ np.linalg.inv(level)
+        for reach in reaches:
+            seen = look_far(cut.image, cut.mask, model, here, reach)
+            here, _ = fitted(model, seen, here, cut.middle, cut.half, hold)
+            hold = Hold()
+        if model.factor == 1:
+            return _checked(finder, model, cut, here)
+        pose = np.linalg.inv(cut.from_level @ level) @ here @ level
+        reaches = _REACHES
+    return None
+
+
+def _checked(finder: Finder, model: EdgeModel, cut: _Cut, pose: Matrix) -> Found:
+    """Fit once more by whole profiles and count the edges that bear the pose out."""
+    seen = look_close(cut.image, cut.mask, model, pose)
+    pose, _ = fitted(model, seen, pose, cut.middle, cut.half, Hold())
+    seen = look_close(cut.image, cut.mask, model, pose)
+    pose, left = fitted(model, seen, pose, cut.middle, cut.half, Hold())
+    agreeing = (np.abs(left) < _CLOSE_PX) & (likeness(model, seen) >= _LIKE)
+    usable = int(seen.usable.sum())
+    nominal = finder.nominal
+    whole = np.linalg.inv(cut.from_level) @ pose @ np.linalg.inv(nominal.to_canonical)
+    return Found(
+        whole @ nominal.pose,
+        float(agreeing.sum() / max(usable, 1)),
+        usable / max(model.count, 1),
+        agreeing,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """The part of a level that a pose covers, smoothed."""
+
+    image: NDArray[np.float32]
+    mask: NDArray[np.uint8] | None
+    from_level: Matrix
+    """From pixels of the level to pixels of `image`."""
+    middle: tuple[float, float]
+    """Of the reference, in its own pixels at this level."""
+    half: float
+    """Half of its longer side, in the same pixels."""
+
+
+def _cut(
+    finder: Finder,
+    levels: dict[int, Gray],
+    masks: dict[int, Gray] | None,
+    factor: int,
+    to_level: Matrix,
+) -> _Cut | None:
+    """Cut the part of a level that the reference covers and smooth it; None where there is none."""
+    image = levels[factor]
+    h, w = finder.nominal.image.shape
+    ends = through(to_level, [[0, 0], [w, 0], [w, h], [0, h]])
+    if not np.isfinite(ends).all() or np.abs(ends).max() > 1e5:
+        return None
+    x0, y0 = (max(0, int(v) - _AROUND_PX) for v in ends.min(axis=0))
+    x1, y1 = (int(v) + _AROUND_PX + 1 for v in ends.max(axis=0))
+    part = image[y0 : max(y1, 0), x0 : max(x1, 0)]
+    if min(part.shape) < _AROUND_PX:
+        return None
+    mask = None if masks is None else masks[factor][y0:y1, x0:x1]
+    if mask is not None:
+        whole = np.where(mask >= 250, np.uint8(255), np.uint8(0))
+        mask = np.asarray(cv2.erode(whole, np.ones((7, 7), np.uint8), borderValue=255), np.uint8)
+    middle = ((w / factor - 1) / 2, (h / factor - 1) / 2)
+    half = max(w, h) / 2 / factor
+    return _Cut(smoothed(part), mask, moved(-x0, -y0), middle, half)
