@@ -26,7 +26,7 @@ class _CameraShape(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     gamma: str | float = "srgb"
-    """How grey values are coded: `srgb`, `linear`, or the exponent g of value = light ** (1 / g)."""
+    """How grey values are coded: `srgb`, `linear`, or g of value = light ** (1 / g)."""
     mm_per_px: float | None = Field(None, gt=0)
     """Scale at the carton [mm/px]."""
 
