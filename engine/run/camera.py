@@ -11,7 +11,7 @@ from engine.frame import Arrival, CameraGeometry, Frame
 from engine.graph.plan import CameraPlan, PlannedStep, Untaught
 from engine.ports import Clock
 from engine.result import CameraResult, PlacedMark, StepResult, Value, placed
-from engine.run.views import FrameImages, make_view, outline, through
+from engine.run.views import FrameImages, make_view, through
 from steps.contract import Mark, Matrix, NotMeasured, Pose, Values, View
 
 Watch: TypeAlias = Callable[[PlannedStep, View], None]
@@ -92,14 +92,12 @@ def _run_step(
 ) -> StepResult:
     started = clock.seconds()
     camera, name = planned.camera, planned.name
-    view: View | None = None
     try:
-        view = make_view(images, planned, poses, geometry)
+        view, around = make_view(images, planned, poses, geometry)
         if watch is not None:
             watch(planned, view)
         said = _said(planned, view)
         ms = 1000 * (clock.seconds() - started)
-        around = placed(outline(view))
         if isinstance(said, NotMeasured):
             return StepResult(camera, name, None, not_measured=said.why, ms=ms, outline=around)
         _keep_pose(planned, position, said, view, poses)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import Any, cast
 
 from engine.graph.plan import Plan, PlannedAgreement, PlannedReason, PlannedStep
 from engine.result import (
@@ -244,7 +244,7 @@ def _breaks(key: str, value: Value, bound: Any) -> bool:
 def shown(value: Any) -> str:
     """Give a value as a reason shows it."""
     if isinstance(value, (list, tuple)):
-        return ", ".join(shown(v) for v in value)
+        return ", ".join(shown(v) for v in cast("Sequence[Any]", value))
     value = plain(value)
     if isinstance(value, float):
         return f"{value:.4g}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -42,7 +43,7 @@ def make_view(
     planned: PlannedStep,
     poses: dict[int, Matrix],
     geometry: CameraGeometry,
-) -> View:
+) -> tuple[View, Outline]:
     """Make the view of one step.
 
     Parameters
@@ -58,8 +59,10 @@ def make_view(
 
     Returns
     -------
-    View
+    view : View
         Warped once from the frame for a placed step; a part of the frame, not copied, for others.
+    outline : tuple
+        Its corners in pixels of the frame.
     """
     frame = images.frame
     common: dict[str, Any] = {
@@ -70,21 +73,39 @@ def make_view(
         "taken_at": frame.taken_at,
     }
     if planned.placed_by is None or planned.size_px is None:
-        return _cut(images, planned, common)
+        view = _cut(images, planned, common)
+        return view, outline(view)
     to_frame = poses[planned.placed_by] @ _view_to_mm(planned)
-    rgb = _warp(images.rgb, to_frame, planned.size_px) if planned.step.rgb else None
-    gray = _warp(images.gray, to_frame, planned.size_px)
-    mask = _mask(images, planned, to_frame, poses)
-    return View(gray=gray, rgb=rgb, mask=mask, to_frame=to_frame, **common)
+    colour = images.rgb if planned.step.rgb else None
+    rgb = None if colour is None else _warped(colour, to_frame, planned.size_px)
+    gray = _warped(images.gray, to_frame, planned.size_px)
+    view = View(gray=gray, rgb=rgb, to_frame=to_frame, **common)
+    around = outline(view)
+    mask = _mask(images, planned, view, around, poses)
+    return (view if mask is None else replace(view, mask=mask)), around
 
 
-def outline(view: View) -> NDArray[np.float64]:
-    """Give the corners of a view in pixels of the frame, (4, 2) float64."""
-    height, width = view.gray.shape
-    corners = np.array(
-        [[-0.5, -0.5], [width - 0.5, -0.5], [width - 0.5, height - 0.5], [-0.5, height - 0.5]]
-    )
-    return through(view.to_frame, corners)
+Outline = tuple[tuple[float, float], ...]
+"""Corners of a view in pixels of the frame, clockwise from its top left."""
+
+
+def outline(view: View) -> Outline:
+    """Give the outer corners of a view in pixels of the frame.
+
+    Written out for four points: arrays this small cost more than their arithmetic.
+    """
+    rows, columns = view.gray.shape
+    (a, b, c), (d, e, f), (g, h, i) = view.to_frame.tolist()
+    corners: list[tuple[float, float]] = []
+    for x, y in (
+        (-0.5, -0.5),
+        (columns - 0.5, -0.5),
+        (columns - 0.5, rows - 0.5),
+        (-0.5, rows - 0.5),
+    ):
+        w = g * x + h * y + i
+        corners.append(((a * x + b * y + c) / w, (d * x + e * y + f) / w))
+    return tuple(corners)
 
 
 def through(matrix: Matrix, points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -116,30 +137,33 @@ def _cut(images: FrameImages, planned: PlannedStep, common: dict[str, Any]) -> V
     )
 
 
-def _warp(
-    pixels: NDArray[np.uint8] | None, to_frame: Matrix, size: tuple[int, int]
-) -> NDArray[Any] | None:
-    if pixels is None:
-        return None
+def _warped(
+    pixels: NDArray[np.uint8], to_frame: Matrix, size: tuple[int, int]
+) -> NDArray[np.uint8]:
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    warped = cv2.warpPerspective(
-        pixels, to_frame, size, flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
+    border = cv2.BORDER_REPLICATE
+    warped = cv2.warpPerspective(pixels, to_frame, size, flags=flags, borderMode=border)
     return _locked(np.asarray(warped, np.uint8))
 
 
 def _mask(
-    images: FrameImages, planned: PlannedStep, to_frame: Matrix, poses: dict[int, Matrix]
+    images: FrameImages,
+    planned: PlannedStep,
+    view: View,
+    around: Outline,
+    poses: dict[int, Matrix],
 ) -> NDArray[np.uint8] | None:
-    width, height = planned.size_px or (0, 0)
-    corners = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
-    seen = through(to_frame, corners)
+    """Give what may be looked at, or None where that is all of the view."""
     rows, columns = images.shape
-    inside = (seen >= 0).all() and (seen <= (columns - 1, rows - 1)).all()
+    right, bottom = columns - 0.5, rows - 0.5
+    inside = True
+    for x, y in around:
+        inside = inside and -0.5 <= x <= right and -0.5 <= y <= bottom
     if inside and not planned.left:
         return planned.mask
-    mask = np.full((height, width), 255, np.uint8) if planned.mask is None else planned.mask.copy()
-    back = np.linalg.inv(to_frame)
+    mask = planned.mask
+    mask = np.full(view.gray.shape, 255, np.uint8) if mask is None else mask.copy()
+    back = np.linalg.inv(view.to_frame)
     if not inside:
         edge = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], float)
         frame_area = np.zeros_like(mask)
@@ -148,7 +172,7 @@ def _mask(
     for left in planned.left:
         matrix = poses.get(left.placed_by) if left.placed_by is not None else None
         if matrix is not None:
-            corners = through(back @ matrix, left.corners_mm)
+            corners = through(np.asarray(back @ matrix, np.float64), left.corners_mm)
             cv2.fillConvexPoly(mask, np.rint(corners).astype(np.int32), (0,))
     return _locked(mask)
 
