@@ -3,22 +3,42 @@
 from __future__ import annotations
 
 import json
+import re
 import types
 import typing
 from collections.abc import Callable, Mapping
-from typing import Any, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from engine.problems import Problem, listed, nearest
-from engine.yamlfile import Document, Path_
+from engine.problems import CODES, Problem, listed, nearest, quoted, sentence
+from engine.yamlfile import Document, Path_, core_scalar
 
 M = TypeVar("M", bound=BaseModel)
+Sentence: TypeAlias = Callable[[ErrorDetails], str]
+
+_WRONG_KIND: Mapping[str, str] = {
+    "string_type": "a text",
+    "list_type": "a list",
+    "tuple_type": "a list",
+    "model_type": "a mapping of keys to values",
+    "dict_type": "a mapping of keys to values",
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "bool_type": "`true` or `false`",
+}
+"""Errors that say that a value is of another kind, and the kind that is needed."""
+
+_DATE = "a date as 2027-03-14"
+_NOT_FINITE = re.compile(r"[-+]?\.inf|\.nan|[-+]?[0-9]+(\.[0-9]*)?(e\+?[0-9]{3,})?", re.IGNORECASE)
+"""Texts that would be numbers if they were finite; `yamlfile` leaves them as text."""
+
+_AS_TEXT = ("string_type", "literal_error", "enum")
 
 
 def validate(
-    model: type[M], data: Any, document: Document, prefix: Path_ = ()
+    model: type[M], data: Any, document: Document, prefix: Path_ = (), noun: str = "a key"
 ) -> tuple[M | None, list[Problem]]:
     """Check plain data against a model; every mistake becomes a problem with its place.
 
@@ -35,57 +55,77 @@ def validate(
         Where the data stands.
     prefix : tuple
         Path of the data in the document.
+    noun : str
+        What the model's keys are called in problems.
 
     Returns
     -------
     tuple
         The model and no problems, or None and all problems.
     """
-    data = json.loads(_as_json(data))
-    for _ in range(200):
+    found, mistakes = check(model, data, document, prefix, noun)
+    return found, [problem for problem, _ in mistakes]
+
+
+def check(
+    model: type[M], data: Any, document: Document, prefix: Path_ = (), noun: str = "a key"
+) -> tuple[M | None, list[tuple[Problem, Path_]]]:
+    """Do as `validate`; beside each problem stands the path in the data that has to go.
+
+    That is the value or key at fault, or what lacks a key.
+    """
+    data = json.loads(json.dumps(data))
+    details: list[ErrorDetails] = []
+    for _ in range(100):  # each round settles at least one member of a union
         try:
-            return model.model_validate_json(_as_json(data), strict=True), []
+            return model.model_validate_json(json.dumps(data), strict=True), []
         except ValidationError as error:
             details = error.errors(include_url=False)
-        if not any(_take_source_text(d, data, document, prefix) for d in details):
-            kept = _without_other_members(details, data)
-            return None, [_problem(model, d, data, document, prefix) for d in kept]
-    return None, [document.problem(prefix, "value", "The value cannot be understood.")]
-
-
-def _as_json(data: Any) -> str:
-    return json.dumps(data, default=str)
+        taken = [_take_source_text(d, data, document, prefix) for d in details]
+        if not any(taken):
+            break
+    kept = _meant(details, data)
+    placer = _Placer(model, data, document, prefix, noun)
+    return None, [placer.problem(detail) for detail in kept]
 
 
 def _take_source_text(detail: ErrorDetails, data: Any, document: Document, prefix: Path_) -> bool:
-    if detail["type"] != "string_type":
+    """Put the source text where a text is asked; says whether it did."""
+    path = _in_data(detail["loc"], data)
+    if detail["type"] not in _AS_TEXT or not path:
         return False
-    path, _ = _in_data(detail["loc"], data)
     source = document.sources.get((*prefix, *path))
-    if source is None or not path:
-        return False
-    parent = data
+    parent: Any = data
     for part in path[:-1]:
-        parent = parent[part]
-    if parent[path[-1]] is None or isinstance(parent[path[-1]], str):
+        inner: Any = parent[part]
+        parent = inner
+    last: Any = path[-1]
+    if source is None or parent[last] is None or isinstance(parent[last], str):
         return False
-    parent[path[-1]] = source
+    if detail["type"] != "string_type" and source not in _expected_words(detail):
+        return False
+    parent[last] = source
     return True
 
 
-_WRONG_KIND = {
-    "string_type": "a text",
-    "list_type": "a list",
-    "tuple_type": "a list",
-    "model_type": "a mapping of keys to values",
-    "dict_type": "a mapping of keys to values",
-    "float_type": "a number",
-    "int_type": "a whole number",
-    "bool_type": "`true` or `false`",
-}
+def _in_data(loc: tuple[int | str, ...], data: Any) -> Path_:
+    """Give the part of a pydantic location that is in the data.
+
+    Parts that pydantic adds for the member of a union are not in the data and are skipped.
+    """
+    path: list[str | int] = []
+    here = data
+    for part in loc:
+        if (isinstance(here, Mapping) and part in here) or (
+            isinstance(here, list) and isinstance(part, int) and part < len(here)
+        ):
+            inner: Any = here[part]  # pyright: ignore[reportCallIssue, reportArgumentType]
+            here = inner
+            path.append(part)
+    return tuple(path)
 
 
-def _without_other_members(details: list[ErrorDetails], data: Any) -> list[ErrorDetails]:
+def _meant(details: list[ErrorDetails], data: Any) -> list[ErrorDetails]:
     """Drop what pydantic says of union members that were not meant.
 
     Where one member fails for its kind and another for what it holds, the second was meant; where
@@ -93,7 +133,7 @@ def _without_other_members(details: list[ErrorDetails], data: Any) -> list[Error
     """
     by_path: dict[Path_, list[ErrorDetails]] = {}
     for detail in details:
-        by_path.setdefault(_in_data(detail["loc"], data)[0], []).append(detail)
+        by_path.setdefault(_in_data(detail["loc"], data), []).append(detail)
     kept: list[ErrorDetails] = []
     for path, here in by_path.items():
         kinds = [d for d in here if d["type"] in _WRONG_KIND]
@@ -110,135 +150,181 @@ def _without_other_members(details: list[ErrorDetails], data: Any) -> list[Error
     return kept
 
 
-def _in_data(loc: tuple[int | str, ...], data: Any) -> tuple[Path_, bool]:
-    """Give the part of a pydantic location that is in the data, and whether that is all of it.
+class _Placer:
+    """Turns pydantic's errors into problems."""
 
-    Parts that pydantic adds for the member of a union are not in the data and are skipped.
-    """
-    path: list[str | int] = []
-    here = data
-    skipped = False
-    for part in loc:
-        if (isinstance(here, Mapping) and part in here) or (
-            isinstance(here, list) and isinstance(part, int) and part < len(here)
-        ):
-            here = here[part]
-            path.append(part)
-            skipped = False
-        else:
-            skipped = True
-    return tuple(path), not skipped
+    def __init__(
+        self, model: type[BaseModel], data: Any, document: Document, prefix: Path_, noun: str
+    ) -> None:
+        self.model = model
+        self.data = data
+        self.document = document
+        self.prefix = prefix
+        self.noun = noun
+
+    def problem(self, detail: ErrorDetails) -> tuple[Problem, Path_]:
+        """Give the problem, and the path that has to go for the rest to stand."""
+        kind, loc = detail["type"], detail["loc"]
+        path = (*self.prefix, *_in_data(loc, self.data))
+        if kind == "missing":
+            what = self.missing(detail)
+            return self.document.problem(path, "missing", what, at_key=True), path
+        if kind == "extra_forbidden":
+            what = self.unknown(str(loc[-1]), loc[:-1])
+            return self.document.problem(path, "extra-forbidden", what, at_key=True), path
+        at_key = bool(loc) and loc[-1] == "[key]"
+        return self.document.problem(path, _code_of(kind), _say(detail), at_key=at_key), path
+
+    def missing(self, detail: ErrorDetails) -> str:
+        loc = detail["loc"]
+        if isinstance(loc[-1], int):
+            held = len(detail["input"]) if isinstance(detail["input"], list) else loc[-1]
+            return f"The list holds {held}; it needs more."
+        said = _meaning(self.model, loc)
+        return f"{quoted(loc[-1])} is missing here{': ' + said if said else ''}."
+
+    def unknown(self, word: str, loc: tuple[int | str, ...]) -> str:
+        allowed = _field_names(self.model, loc)
+        what = f"{quoted(word)} is not {self.noun} here.{nearest(word, allowed)}"
+        return f"{what}\nAllowed: {listed(allowed)}." if allowed else what
 
 
-def _problem(
-    model: type[BaseModel], detail: ErrorDetails, data: Any, document: Document, prefix: Path_
-) -> Problem:
-    kind = detail["type"]
-    loc = detail["loc"]
-    path, _ = _in_data(loc, data)
+# ---------------------------------------------------------------- errors in plain words
+
+
+def _say(detail: ErrorDetails) -> str:
+    """Give an error as sentences."""
+    words = _SENTENCES.get(detail["type"])
+    return words(detail) if words else sentence(detail["msg"])
+
+
+def _code_of(kind: str) -> str:
+    """Give the code of a pydantic error type; `value` for those that are not listed."""
     code = kind.replace("_", "-")
-    if kind == "missing":
-        name = str(loc[-1])
-        what = f"`{name}` is missing here{_meaning(model, loc)}."
-        return document.problem((*prefix, *path), code, what, at_key=True)
-    if kind == "extra_forbidden":
-        allowed = _fields(model, loc[:-1])
-        word = str(loc[-1])
-        what = f"`{word}` is not a key here.{nearest(word, allowed)}"
-        if allowed:
-            what += f"\nAllowed: {listed(allowed)}."
-        return document.problem((*prefix, *path), code, what, at_key=True)
-    text = _TEXTS.get(kind)
-    what = text(detail) if text else _sentence(detail["msg"])
-    return document.problem((*prefix, *path), code, what)
+    return code if code in CODES else "value"
+
+
+def _expected_words(detail: ErrorDetails) -> list[str]:
+    """Give the words that an error about a fixed choice lists."""
+    text = str(detail.get("ctx", {}).get("expected", ""))
+    found = re.findall(r"'((?:[^'\\]|\\.)*)'|([^\s,']+)", text)
+    return [word or other for word, other in found if word or other != "or"]
 
 
 def _given(detail: ErrorDetails) -> str:
-    value = detail.get("input")
+    """Give what stands in the file."""
+    value: Any = detail.get("input")
     if value is None:
         return "Nothing"
     if isinstance(value, bool):
-        return f"`{str(value).lower()}` (a truth value)"
+        return f"`{str(value).lower()}`"
     if isinstance(value, str):
-        return f"The text `{_short(value)}`"
+        return f"The text {quoted(value, 40)}"
     if isinstance(value, (int, float)):
-        return f"{value:g}" if isinstance(value, float) else str(value)[:40]
+        return number(value)
     return "A mapping" if isinstance(value, Mapping) else "A list"
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= 40 else text[:37] + "..."
+def number(value: float) -> str:
+    """Give a number as people write it.
+
+    Examples
+    --------
+    >>> number(255.0), number(0.25)
+    ('255', '0.25')
+    """
+    return str(value)[:40] if isinstance(value, int) else f"{value:.12g}"
 
 
-def _needs(wanted: str) -> Callable[[ErrorDetails], str]:
-    return lambda detail: f"{_given(detail)} stands here; {wanted} is needed."
+def _unquote(detail: ErrorDetails) -> str:
+    """Give the hint for a number or truth value that stands in quotes."""
+    value: Any = detail.get("input")
+    if isinstance(value, str) and value and not isinstance(core_scalar(value), str):
+        return " Write it without quotes."
+    return ""
 
 
-def _bound(words: str, key: str) -> Callable[[ErrorDetails], str]:
-    def sentence(detail: ErrorDetails) -> str:
+def _needs(wanted: str) -> Sentence:
+    return lambda d: f"{_given(d)} stands here; {wanted} is needed."
+
+
+def _number(wanted: str) -> Sentence:
+    def words(detail: ErrorDetails) -> str:
+        value: Any = detail.get("input")
+        if isinstance(value, str) and not _unquote(detail) and _NOT_FINITE.fullmatch(value):
+            return f"{quoted(value, 40)} stands here; {wanted} that is finite is needed."
+        return f"{_given(detail)} stands here; {wanted} is needed.{_unquote(detail)}"
+
+    return words
+
+
+def _bound(words: str, key: str) -> Sentence:
+    def said(detail: ErrorDetails) -> str:
         bound = detail.get("ctx", {}).get(key)
-        shown = f"{bound:g}" if isinstance(bound, (int, float)) else str(bound)
+        shown = number(bound) if isinstance(bound, (int, float)) else str(bound)
         return f"{_given(detail)} is {words} {shown}."
 
-    return sentence
+    return said
 
 
-def _literal(detail: ErrorDetails) -> str:
-    allowed = [
-        w.strip("'")
-        for w in str(detail.get("ctx", {}).get("expected", "")).replace(" or ", ", ").split(", ")
-    ]
-    return (
-        f"{_given(detail)} is not one of {listed(allowed)}.{nearest(str(detail['input']), allowed)}"
-    )
+def _choice(detail: ErrorDetails) -> str:
+    allowed = _expected_words(detail)
+    if len(allowed) == 1:
+        return f"{_given(detail)} stands here; only {listed(allowed)} may.{_unquote(detail)}"
+    value: Any = detail.get("input")
+    near = nearest(value, allowed) if isinstance(value, str) else ""
+    return f"{_given(detail)} is not one of {listed(allowed)}.{near}"
 
 
 def _own(detail: ErrorDetails) -> str:
-    return _sentence(str(detail.get("ctx", {}).get("error", detail["msg"])))
+    return sentence(str(detail.get("ctx", {}).get("error", detail["msg"])))
 
 
-def _length(word: str, key: str) -> Callable[[ErrorDetails], str]:
-    def sentence(detail: ErrorDetails) -> str:
+def _length(word: str, key: str) -> Sentence:
+    def said(detail: ErrorDetails) -> str:
         ctx = detail.get("ctx", {})
-        actual = ctx.get("actual_length")
-        held = f"It holds {actual}; " if actual is not None else ""
-        return f"{held}{word} {ctx.get(key)} is needed."
+        held = ctx.get("actual_length")
+        start = f"It holds {held}; " if held is not None else ""
+        return sentence(f"{start}{word} {ctx.get(key)} is needed")
 
-    return sentence
+    return said
 
 
 def _kind(detail: ErrorDetails) -> str:
     return f"{_given(detail)} stands here; {detail.get('ctx', {}).get('wanted')} is needed."
 
 
-_TEXTS: dict[str, Callable[[ErrorDetails], str]] = {
+def _short_text(detail: ErrorDetails) -> str:
+    if detail.get("input") == "":
+        return "The text is empty; something must stand here."
+    least = detail.get("ctx", {}).get("min_length")
+    return f"{_given(detail)} is too short; at least {least} characters are needed."
+
+
+_SENTENCES: Mapping[str, Sentence] = {
     "string_type": _needs("a text"),
-    "string_too_short": lambda _: "The text is empty; something must stand here.",
+    "string_too_short": _short_text,
     "string_pattern_mismatch": lambda d: (
         f"{_given(d)} does not fit the form {d.get('ctx', {}).get('pattern')}."
     ),
-    "int_type": _needs("a whole number"),
-    "int_from_float": _needs("a whole number"),
-    "int_parsing": _needs("a whole number"),
-    "float_type": _needs("a number"),
-    "float_parsing": _needs("a number"),
-    "finite_number": _needs("a finite number"),
-    "bool_type": _needs("`true` or `false`"),
-    "date_from_datetime_parsing": _needs("a date as 2027-03-14"),
-    "date_parsing": _needs("a date as 2027-03-14"),
-    "date_type": _needs("a date as 2027-03-14"),
+    "int_type": _number("a whole number"),
+    "int_from_float": _number("a whole number"),
+    "float_type": _number("a number"),
+    "finite_number": _number("a number"),
+    "bool_type": _number("`true` or `false`"),
+    "date_from_datetime_parsing": _needs(_DATE),
+    "date_from_datetime_inexact": _needs(_DATE),
+    "date_type": _needs(_DATE),
     "list_type": _needs("a list"),
     "tuple_type": _needs("a list"),
     "dict_type": _needs("a mapping of keys to values"),
     "model_type": _needs("a mapping of keys to values"),
-    "model_attributes_type": _needs("a mapping of keys to values"),
-    "none_required": _needs("nothing"),
     "greater_than": _bound("not above", "gt"),
     "greater_than_equal": _bound("below the smallest allowed value,", "ge"),
     "less_than": _bound("not below", "lt"),
     "less_than_equal": _bound("above the largest allowed value,", "le"),
-    "literal_error": _literal,
-    "enum": _literal,
+    "literal_error": _choice,
+    "enum": _choice,
     "value_error": _own,
     "kind": _kind,
     "too_short": _length("at least", "min_length"),
@@ -246,54 +332,64 @@ _TEXTS: dict[str, Callable[[ErrorDetails], str]] = {
 }
 
 
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return (text[:1].upper() + text[1:]).rstrip(".") + "."
+# ---------------------------------------------------------------- what models say of themselves
 
 
-def _meaning(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
-    """Give the description of a missing field."""
-    found = _models_at(model, loc[:-1])
-    for candidate in found:
-        field = candidate.model_fields.get(str(loc[-1]))
-        if field is not None and field.description:
-            return ": " + " ".join(field.description.split()).rstrip(".")
-    return ""
-
-
-def _fields(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+def _field_names(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """Give the keys that may stand at a location, as pydantic gives locations."""
     return [name for found in _models_at(model, loc) for name in found.model_fields]
 
 
+def _meaning(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
+    """Give the description of the field at a location; empty where there is none."""
+    for found in _models_at(model, loc[:-1]):
+        field = found.model_fields.get(str(loc[-1]))
+        if field is not None and field.description:
+            return " ".join(field.description.split()).rstrip(".")
+    return ""
+
+
 def _models_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[type[BaseModel]]:
-    """Give the models that may stand at a location."""
+    """Give the models that may stand at a location; parts for union members are skipped."""
     here: list[Any] = [model]
     for part in loc:
-        following: list[Any] = []
-        for annotation in here:
-            for plain in _members(annotation):
-                if isinstance(plain, type) and issubclass(plain, BaseModel):
-                    field = plain.model_fields.get(str(part))
-                    if field is not None:
-                        following.append(field.annotation)
-                    elif plain.__name__ == part:
-                        following.append(plain)
-                elif typing.get_args(plain):
-                    following.append(typing.get_args(plain)[-1])
+        named = [m for m in _models(here) if m.__name__ == part]
+        following = named or [inner for annotation in here for inner in _inner(annotation, part)]
         here = following or here
-    return [
-        plain
-        for annotation in here
-        for plain in _members(annotation)
-        if isinstance(plain, type) and issubclass(plain, BaseModel)
-    ]
+    return _models(here)
 
 
 def _members(annotation: Any) -> list[Any]:
-    """Give the members of a union, without Annotated and None."""
+    """Give the members of a union, without Annotated and None; of another type, itself."""
     origin = typing.get_origin(annotation)
     if origin is typing.Annotated:
         return _members(typing.get_args(annotation)[0])
     if origin in (typing.Union, types.UnionType):
         return [m for a in typing.get_args(annotation) if a is not type(None) for m in _members(a)]
     return [annotation]
+
+
+def _models(annotations: list[Any]) -> list[type[BaseModel]]:
+    return [
+        plain
+        for annotation in annotations
+        for plain in _members(annotation)
+        if isinstance(plain, type) and issubclass(plain, BaseModel)
+    ]
+
+
+def _inner(annotation: Any, part: int | str) -> list[Any]:
+    """Give what stands under a key or list position of a type."""
+    found: list[Any] = []
+    for plain in _members(annotation):
+        arguments = typing.get_args(plain)
+        if isinstance(plain, type) and issubclass(plain, BaseModel):
+            field = plain.model_fields.get(str(part))
+            if field is not None:
+                found.append(field.annotation)
+        elif typing.get_origin(plain) is tuple and isinstance(part, int):
+            item = arguments[0] if arguments[-1] is Ellipsis else arguments[part % len(arguments)]
+            found.append(item)
+        elif arguments:
+            found.append(arguments[-1])
+    return found

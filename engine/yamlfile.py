@@ -1,33 +1,38 @@
 """YAML text to plain data, with the place and the source text of every key and value.
 
-Scalars follow the YAML 1.2 core schema. A key given twice, aliases, anchors, merge keys and tags
-are problems: a recipe says each thing once, where it is read.
+Scalars follow the YAML 1.2 core schema, but for numbers that are not finite (`.inf`, `.nan`, or
+too large to hold): they stay text, as no number in a file here may be one. A key given twice,
+aliases, anchors, merge keys and tags are problems: a file says each thing once, where it is read.
 """
 
 from __future__ import annotations
 
+import bisect
+import math
 import re
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, NoReturn, TypeAlias
 
 import yaml
 
-from engine.problems import Problem, ProblemsFound
+from engine.problems import Problem, ProblemsFound, quoted, sentence
 
 Path_: TypeAlias = tuple[str | int, ...]
 """Where in the data: keys and list positions from the top."""
 
-MAX_BYTES = 2_000_000
+MAX_BYTES = 1_000_000
 MAX_DEPTH = 40
 
+_BREAK = re.compile(r"\r\n|\r|\n")
 _NULL = re.compile(r"~|null|Null|NULL|")
 _BOOL = re.compile(r"true|True|TRUE|false|False|FALSE")
 _INT = re.compile(r"[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+")
-_FLOAT = re.compile(
-    r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?|[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)"
-)
+_FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
+_MAX_DIGITS = 300
+_SIMPLE_KEY = re.compile(r"[\w-]+")
+_NO_TEXT = re.compile("[\x00\ud800-\udfff]")
+"""Characters that escapes in quotes can make, but that no text may hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +99,11 @@ def dotted(path: Path_) -> str:
     """
     text = ""
     for part in path:
-        text += f"[{part}]" if isinstance(part, int) else (f".{part}" if text else str(part))
+        if isinstance(part, int):
+            text += f"[{part}]"
+            continue
+        word = part if _SIMPLE_KEY.fullmatch(part) and len(part) <= 60 else quoted(part)
+        text += f".{word}" if text else word
     return text
 
 
@@ -115,39 +124,38 @@ def read_yaml(file: Path, shown: str | None = None) -> Document:
     """
     name = shown or str(file)
     try:
-        size = file.stat().st_size
-        if size > MAX_BYTES:
-            what = f"The file holds {size} bytes; {MAX_BYTES} is the most that is read."
-            raise ProblemsFound([Problem(name, 0, 0, "", "too-large", what)])
-        raw = file.read_bytes()
-    except OSError as error:
-        what = f"The file cannot be read: {error.strerror or error}."
+        with file.open("rb") as stream:
+            raw = stream.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        what = f"The file cannot be read: {reason}."
         raise ProblemsFound([Problem(name, 0, 0, "", "unreadable", what)]) from None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        what = f"Byte {error.start} is not UTF-8 text. Save the file as UTF-8."
-        raise ProblemsFound([Problem(name, line, 1, "", "not-utf8", what)]) from None
-    return parse_yaml(text, name)
+    if len(raw) > MAX_BYTES:
+        what = f"The file is larger than {MAX_BYTES} bytes, the most that is read."
+        raise ProblemsFound([Problem(name, 0, 0, "", "too-large", what)])
+    return parse_yaml(_text(raw, name), name)
 
 
 def parse_yaml(text: str, name: str) -> Document:
     """Read YAML text; see `read_yaml`."""
-    document = Document(None, lines={name: re.split(r"\r\n|\r|\n", text)})
+    text = text.removeprefix("\ufeff")
+    document = Document(None, lines={name: _BREAK.split(text)})
+    builder = _Builder(document, name, text)
     try:
-        node = _compose(text)
-    except yaml.MarkedYAMLError as error:
-        raise ProblemsFound([_syntax_problem(document, name, error)]) from None
+        loader = _Loader(text)
     except yaml.reader.ReaderError as error:
-        line, column = _line_column(text, error.position)
-        mark = Mark(name, line, column)
-        what = f"The character {_shown(error.character)} is not allowed in YAML."
-        raise ProblemsFound([document.problem_at(mark, (), "yaml", what)]) from None
-    except (RecursionError, yaml.YAMLError, ValueError) as error:
-        what = "The text is nested too deeply." if isinstance(error, RecursionError) else str(error)
-        raise ProblemsFound([Problem(name, 1, 1, "", "yaml", what)]) from None
-    builder = _Builder(document, name)
+        what = f"The character {_code_point(error.character)} is not allowed in YAML."
+        builder.refuse(error.position, "character", what)
+    try:
+        node = loader.get_single_node()
+    except yaml.MarkedYAMLError as error:
+        builder.refuse_syntax(error)
+    except (ValueError, OverflowError) as error:  # as escapes past the last character
+        builder.refuse(loader.get_mark().index, "yaml", f"This is not YAML: {quoted(error)}.")
+    finally:
+        loader.dispose()
+    for mark, code, what in loader.refused:
+        builder.add(mark, (), code, what)
     if node is not None:
         builder.locate((), None, node)
         document.data = builder.build(node, ())
@@ -156,70 +164,136 @@ def parse_yaml(text: str, name: str) -> Document:
     return document
 
 
+def core_scalar(text: str) -> Any:
+    """Give a plain scalar its type by the YAML 1.2 core schema; numbers are finite.
+
+    Examples
+    --------
+    >>> core_scalar("NO"), core_scalar("12:30"), core_scalar("0o17"), core_scalar("1e3")
+    ('NO', '12:30', 15, 1000.0)
+    >>> core_scalar(".inf")
+    '.inf'
+    """
+    if _NULL.fullmatch(text):
+        return None
+    if _BOOL.fullmatch(text):
+        return text.lower() == "true"
+    if len(text) > _MAX_DIGITS:
+        return text
+    if _INT.fullmatch(text):
+        if text[:2] in ("0o", "0x"):
+            return int(text[2:], 8 if text[1] == "o" else 16)
+        return int(text)
+    if _FLOAT.fullmatch(text):
+        number = float(text)
+        return number if math.isfinite(number) else text
+    return text
+
+
+def _text(raw: bytes, name: str) -> str:
+    """Decode the bytes of a file."""
+    raw = raw.removeprefix(b"\xef\xbb\xbf")
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        good = raw[: error.start].decode("utf-8")
+        line, column = _Lines(good).place(len(good))
+        source = _BREAK.split(raw.decode("utf-8", errors="replace"))[line - 1]
+        what = f"The byte {raw[error.start]:#04x} is not UTF-8 text. Save the file as UTF-8."
+        if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+            what = "The file is UTF-16 text. Save the file as UTF-8."
+        found = Problem(name, line, column, "", "not-utf8", what, source)
+        raise ProblemsFound([found]) from None
+
+
 class _Loader(yaml.SafeLoader):
-    """Composes nodes; types are given by this module, not by PyYAML's resolvers."""
+    """Composes nodes in one pass; types are given by this module, not by PyYAML's resolvers.
+
+    Aliases are refused as they come, so that an alias bomb never unfolds; so is deep nesting.
+    """
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self.refused: list[tuple[yaml.Mark, str, str]] = []
+        self.depth = 0
+
+    def compose_node(self, parent: yaml.Node | None, index: Any) -> yaml.Node | None:
+        event = self.peek_event()
+        mark = event.start_mark
+        if isinstance(event, yaml.AliasEvent):
+            self.get_event()
+            self.refused.append((mark, "alias", _NO_ALIAS))
+            return yaml.ScalarNode("tag:yaml.org,2002:str", "", mark, event.end_mark)
+        if event.anchor is not None:
+            self.refused.append((mark, "alias", _NO_ANCHOR))
+            event.anchor = None
+        if event.tag is not None:
+            what = f"Tags ({quoted(event.tag)}) are not allowed: quote what is meant as text."
+            self.refused.append((mark, "tag", what))
+            event.tag = None
+        self.depth += 1
+        if self.depth > MAX_DEPTH:
+            raise yaml.MarkedYAMLError(problem="depth", problem_mark=mark)
+        node = super().compose_node(parent, index)
+        self.depth -= 1
+        return node
 
 
 _Loader.yaml_implicit_resolvers = {}
 
+_NO_ALIAS = "Aliases (`*name`) are not allowed: write the value out where it is used."
+_NO_ANCHOR = "Anchors (`&name`) are not allowed: write the value out where it is used."
 
-def _compose(text: str) -> yaml.Node | None:
-    loader = _Loader(text)
-    try:
-        _refuse_aliases(text)
-        return loader.get_single_node()
-    finally:
-        loader.dispose()
+_PLAIN_WORDS: tuple[tuple[str, str], ...] = (
+    ("depth", f"The text is nested deeper than {MAX_DEPTH} levels."),
+    ("'\\t'", "A tab stands here. Indent with spaces, not tabs."),
+    ("mapping values are not allowed", "A second `: ` stands in one entry. Quote the text, or "
+     "check how far the lines are indented."),
+    ("expected <block end>", "This line is not indented as the lines above it."),
+    ("could not find expected ':'", "A key needs a `: ` behind it."),
+    ("expected ',' or ']'", "The list `[...]` needs `,` between its items and `]` at its end."),
+    ("expected ',' or '}'", "The mapping `{...}` needs `,` between its keys and `}` at its end."),
+    ("while scanning a quoted scalar", "A quote is opened here and never closed."),
+    ("cannot start any token", "A text that starts with this character must be quoted."),
+    ("expected alphabetic or numeric character", "A text that starts with `*` or `&` must be "
+     "quoted."),
+    ("expected a single document", "A second document starts here (`---`); one is read."),
+    ("unknown escape character", "This escape is not known. Use 'single quotes' for a text with "
+     "backslashes."),
+)  # fmt: skip
+"""Words in PyYAML's errors, and what they say to people."""
 
-
-def _refuse_aliases(text: str) -> None:
-    """Find aliases and anchors before composing, so that an alias bomb never unfolds."""
-    depth = 0
-    for event in yaml.parse(text, Loader=_Loader):
-        if isinstance(event, yaml.AliasEvent):
-            raise yaml.MarkedYAMLError(problem="alias", problem_mark=event.start_mark)
-        if getattr(event, "anchor", None) is not None:
-            raise yaml.MarkedYAMLError(problem="anchor", problem_mark=event.start_mark)
-        if isinstance(event, (yaml.MappingStartEvent, yaml.SequenceStartEvent)):
-            depth += 1
-            if depth > MAX_DEPTH:
-                raise yaml.MarkedYAMLError(problem="depth", problem_mark=event.start_mark)
-        elif isinstance(event, (yaml.MappingEndEvent, yaml.SequenceEndEvent)):
-            depth -= 1
-
-
-_OWN = {
-    "alias": "Aliases (`*name`) are not allowed: write the value out where it is used.",
-    "anchor": "Anchors (`&name`) are not allowed: write the value out where it is used.",
-    "depth": f"The text is nested deeper than {MAX_DEPTH} levels.",
-}
+_WHERE_IT_BEGAN = ("while scanning a quoted scalar", "could not find expected ':'")
+"""Mistakes that are seen later than where they stand."""
 
 
-def _syntax_problem(document: Document, name: str, error: yaml.MarkedYAMLError) -> Problem:
-    mark = error.problem_mark or error.context_mark
-    place = Mark(name, mark.line + 1, mark.column + 1) if mark else Mark(name, 1, 1)
-    own = _OWN.get(error.problem or "")
-    if own:
-        return document.problem_at(place, (), "alias" if error.problem != "depth" else "yaml", own)
-    what = "This is not YAML: " + ", ".join(p for p in (error.context, error.problem) if p) + "."
-    if error.problem and "found character '\\t'" in error.problem:
-        what += " Indent with spaces, not tabs."
-    return document.problem_at(place, (), "yaml", what)
+class _Lines:
+    """Lines of a text, as editors count them (PyYAML ends lines at other characters too)."""
+
+    def __init__(self, text: str) -> None:
+        self.starts = [0, *(found.end() for found in _BREAK.finditer(text))]
+
+    def place(self, index: int) -> tuple[int, int]:
+        """Give line and column, from 1, of a position in the text."""
+        line = bisect.bisect_right(self.starts, index)
+        return line, index - self.starts[line - 1] + 1
 
 
 class _Builder:
     """Turns nodes into plain data and keeps the place of each."""
 
-    def __init__(self, document: Document, name: str) -> None:
+    def __init__(self, document: Document, name: str, text: str) -> None:
         self.document = document
         self.name = name
+        self.lines = _Lines(text)
         self.problems: list[Problem] = []
 
-    def mark(self, node: yaml.Node) -> Mark:
-        return Mark(self.name, node.start_mark.line + 1, node.start_mark.column + 1)
+    def at(self, mark: yaml.Mark) -> Mark:
+        return Mark(self.name, *self.lines.place(mark.index))
 
     def locate(self, path: Path_, key: yaml.Node | None, value: yaml.Node) -> None:
-        self.document.places[path] = Place(self.mark(key or value), self.mark(value))
+        place = Place(self.at((key or value).start_mark), self.at(value.start_mark))
+        self.document.places[path] = place
 
     def build(self, node: yaml.Node, path: Path_) -> Any:
         if isinstance(node, yaml.MappingNode):
@@ -237,83 +311,57 @@ class _Builder:
         for key_node, value_node in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
                 what = "A key is one word or a quoted text, not a list or a mapping."
-                self.add(key_node, path, "key", what)
+                self.add(key_node.start_mark, path, "key", what)
                 continue
-            key = key_node.value
+            key = str(key_node.value)
             here = (*path, key)
             if key in result:
-                first = self.document.places[here].key
-                what = f"`{key}` is already given on line {first.line}. Each key may stand once."
-                self.add(key_node, here, "repeated-key", what)
+                line = self.document.places[here].key.line
+                what = f"{quoted(key)} is already given on line {line}. Each key may stand once."
+                self.add(key_node.start_mark, here, "repeated-key", what)
                 continue
             if key == "<<" and key_node.style is None:
-                what = "Merge keys (`<<`) are not allowed: use `based_on:` or write it out."
-                self.add(key_node, here, "alias", what)
+                what = "Merge keys (`<<`) are not allowed: write the values out."
+                self.add(key_node.start_mark, here, "alias", what)
                 continue
+            self.check_characters(key_node, path)
             self.locate(here, key_node, value_node)
             result[key] = self.build(value_node, here)
         return result
 
     def scalar(self, node: yaml.Node, path: Path_) -> Any:
-        if node.tag not in (None, "tag:yaml.org,2002:str", "!"):
-            self.add(node, path, "tag", f"Tags (`{node.tag}`) are not allowed.")
-            return None
-        text = node.value
-        if getattr(node, "style", None) is not None or node.tag == "!":
-            return text
-        value = core_scalar(text)
+        self.check_characters(node, path)
+        if getattr(node, "style", None) is not None:
+            return node.value
+        value = core_scalar(node.value)
         if not isinstance(value, str):
-            self.document.sources[path] = text
+            self.document.sources[path] = node.value
         return value
 
-    def add(self, node: yaml.Node, path: Path_, code: str, what: str) -> None:
-        self.problems.append(self.document.problem_at(self.mark(node), path, code, what))
+    def check_characters(self, node: yaml.Node, path: Path_) -> None:
+        found = _NO_TEXT.search(node.value)
+        if found is not None:
+            what = f"The escape for character {_code_point(found[0])} makes no text."
+            self.add(node.start_mark, path, "character", what)
+
+    def add(self, mark: yaml.Mark, path: Path_, code: str, what: str) -> None:
+        self.problems.append(self.document.problem_at(self.at(mark), path, code, what))
+
+    def refuse(self, index: int, code: str, what: str) -> NoReturn:
+        mark = Mark(self.name, *self.lines.place(index))
+        raise ProblemsFound([self.document.problem_at(mark, (), code, what)]) from None
+
+    def refuse_syntax(self, error: yaml.MarkedYAMLError) -> NoReturn:
+        """Say what is wrong with the text, in plain words where they are known."""
+        said = ", ".join(part for part in (error.context, error.problem) if part)
+        plain = next((words for key, words in _PLAIN_WORDS if key in said), None)
+        mark = error.problem_mark or error.context_mark
+        if any(words in said for words in _WHERE_IT_BEGAN):
+            mark = error.context_mark or mark
+        what = plain or sentence(f"this is not YAML: {said}")
+        self.refuse(mark.index if mark else 0, "yaml", what)
 
 
-def core_scalar(text: str) -> Any:
-    """Give a plain scalar its type by the YAML 1.2 core schema.
-
-    Examples
-    --------
-    >>> core_scalar("NO"), core_scalar("12:30"), core_scalar("0o17"), core_scalar("1e3")
-    ('NO', '12:30', 15, 1000.0)
-    """
-    if _NULL.fullmatch(text):
-        return None
-    if _BOOL.fullmatch(text):
-        return text.lower() == "true"
-    if _INT.fullmatch(text) and len(text) <= 400:
-        if text[:2] in ("0o", "0x"):
-            return int(text[2:], 8 if text[1] == "o" else 16)
-        return int(text)
-    if _FLOAT.fullmatch(text):
-        return float(
-            text.replace(".inf", "inf")
-            .replace(".Inf", "inf")
-            .replace(".INF", "inf")
-            .replace(".nan", "nan")
-            .replace(".NaN", "nan")
-            .replace(".NAN", "nan")
-        )
-    return text
-
-
-def walk(data: Any, path: Path_ = ()) -> Iterator[tuple[Path_, Any]]:
-    """Give every value with its path, from the top down."""
-    yield path, data
-    if isinstance(data, Mapping):
-        for key, value in data.items():
-            yield from walk(value, (*path, key))
-    elif isinstance(data, list):
-        for i, value in enumerate(data):
-            yield from walk(value, (*path, i))
-
-
-def _line_column(text: str, position: int) -> tuple[int, int]:
-    before = text[: max(position, 0)]
-    return before.count("\n") + 1, len(before) - (before.rfind("\n") + 1) + 1
-
-
-def _shown(character: int | str | bytes) -> str:
+def _code_point(character: int | str | bytes) -> str:
     code = character if isinstance(character, int) else ord(character[:1])
-    return f"#x{code:04x}"
+    return f"U+{code:04X}"
