@@ -36,11 +36,11 @@ class _Pen:
 
 
 # Colours that people with any colour vision tell apart (Okabe and Ito); never colour alone.
-_GOOD = _Pen((0, 200, 140), 1.0)
+_GOOD = _Pen((0, 210, 150), 1.6)
 _BROKEN = _Pen((255, 90, 20), 2.6, dashed=True)
 _NOT_MEASURED = _Pen((240, 228, 66), 1.8, dashed=True)
 _TONES = {
-    "measured": _Pen((86, 200, 255), 1.2),
+    "measured": _Pen((86, 200, 255), 1.6),
     "difference": _Pen((255, 120, 220), 1.8),
     "expected": _Pen((235, 235, 235), 0.9, dashed=True),
 }
@@ -53,6 +53,7 @@ def draw_camera(
     *,
     bits: int = 8,
     max_width: int | None = None,
+    letter_px: int | None = None,
 ) -> Picture:
     """Draw what one camera's steps found into its frame.
 
@@ -68,6 +69,8 @@ def draw_camera(
         Bits a pixel holds.
     max_width : int, optional
         Width to which a wider frame is made smaller before drawing [px].
+    letter_px : int, optional
+        Height of letters [px]; by default it follows the size of the picture.
 
     Returns
     -------
@@ -81,7 +84,7 @@ def draw_camera(
     say why.
     """
     picture, scale = _canvas(pixels, bits, max_width)
-    canvas = _Canvas(picture, scale)
+    canvas = _Canvas(picture, scale, letter_px)
     broken = _broken_by_step(camera_result.camera, findings)
     steps = sorted(camera_result.steps, key=lambda step: _is_amiss(step, broken))
     for step in steps:
@@ -188,13 +191,13 @@ def _pen_of(step: StepResult, broken: dict[str, list[Finding]]) -> _Pen:
 class _Canvas:
     """A picture being drawn into, and the places where words stand already."""
 
-    def __init__(self, picture: Picture, scale: float) -> None:
+    def __init__(self, picture: Picture, scale: float, letter_px: int | None) -> None:
         self.picture = picture
         self.scale = scale
         rows, columns = picture.shape[:2]
         size = math.sqrt(rows * columns) / 700
         self.unit = max(1.0, size)
-        self.lettering = Lettering(round(min(44, max(12, 14 * size))))
+        self.lettering = Lettering(letter_px or round(min(44, max(12, 14 * size))))
         self.ink = np.zeros((rows, columns), np.uint8)
 
     def outline(self, step: StepResult, pen: _Pen) -> None:
@@ -225,7 +228,7 @@ class _Canvas:
             return
         path = np.vstack([points, points[:1]]) if closed else points
         unit = self.unit
-        pieces = _dashes(path, 7 * unit, 5 * unit, self.picture.shape) if pen.dashed else [path]
+        pieces = _dashes(path, 10 * unit, 8 * unit, self.picture.shape) if pen.dashed else [path]
         width = max(1, round(pen.width * unit))
         fixed = [_fixed(piece) for piece in pieces]
         edge = width + max(2, round(unit))

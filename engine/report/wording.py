@@ -35,8 +35,11 @@ def number_text(number: float) -> str:
     ('41207', '1', '-0.0001235')
     """
     if isinstance(number, int):
-        return str(number) if abs(number) < 10**15 else f"{float(number):.3e}"
-    if number == int(number) and abs(number) < 10**6 if abs(number) < float("inf") else False:
+        digits = str(abs(number))
+        if len(digits) <= 15:
+            return str(number)
+        return f"{'-' * (number < 0)}{digits[0]}.{digits[1:4]}e+{len(digits) - 1}"
+    if abs(number) < 10**6 and number == int(number):
         return str(int(number))
     return f"{number:.4g}"
 
