@@ -56,6 +56,10 @@ class LocateParams(Params):
     """Where its four corners lie in a usual frame, clockwise from its top left [px]; a slanted
     camera needs them. Only for a step that is not placed by another."""
 
+    corners_area_mm: tuple[float, float, float, float] | None = None
+    """The part (x, y, width, height) of the reference to whose corners `corners_px` belong, where
+    its own corners are out of the picture; by default the whole reference [mm]."""
+
     reference_is_frame: bool = False
     """Whether the reference is a whole frame of a good carton, to which `corners_px` belong."""
 
@@ -177,10 +181,11 @@ def _mm_to_reference(params: LocateParams, width: int, height: int) -> Matrix:
 
 def _from_corners(params: LocateParams) -> Matrix:
     """Give mm -> pixels of the frame in which the corners were picked."""
-    matrix = from_corners(params.size_mm, params.corners_px or ())
+    x, y, w, h = params.corners_area_mm or (0.0, 0.0, *params.size_mm)
+    matrix = from_corners((w, h), params.corners_px or ()) if min(w, h) > 0 else None
     if matrix is None:
         raise UnusableReference("four corners, clockwise from the top left", "corners_px")
-    return matrix
+    return matrix @ moved(-x, -y)
 
 
 def _nominal(params: LocateParams, given: Given, to_reference: Matrix) -> tuple[Matrix, bool]:
@@ -230,10 +235,12 @@ def locate(
         return NotMeasured("not found: too few edges in the view")
     if found.visible < _LEAST_VISIBLE:
         return NotMeasured(f"only {found.visible:.0%} of it can lie in the view")
-    if found.quality < params.min_quality or found.agreeing.sum() < _LEAST_POINTS / 2:
+    if found.quality < params.min_quality or found.agreeing < _LEAST_POINTS / 2:
         return NotMeasured(f"not found: best place has quality {found.quality:.2f}")
-    away = departure(moved(*prepared.offset(view)) @ prepared.nominal, found.pose, params.size_mm)
-    outline = through(found.pose, corners_of(params.size_mm))
+    pose = found.from_plane @ np.linalg.inv(prepared.finder.nominal.from_plane)
+    pose /= pose[2, 2]
+    away = departure(moved(*prepared.offset(view)) @ prepared.nominal, pose, params.size_mm)
+    outline = through(pose, corners_of(params.size_mm))
     return LocateValues(
         quality=found.quality,
         shift_mm=math.hypot(away.shift_x_mm, away.shift_y_mm),
@@ -241,6 +248,6 @@ def locate(
         shift_y_mm=away.shift_y_mm,
         turn_deg=away.turn_deg,
         scale=away.scale,
-        pose=Pose(found.pose, params.size_mm),
+        pose=Pose(pose, params.size_mm),
         marks=(Mark(outline, "shape"),),
     )

@@ -17,6 +17,7 @@ from steps._shared.edge_model import (
     profile_offsets,
     sample_across,
 )
+from steps._shared.poses import carry
 from steps.contract import Matrix
 
 Floats = NDArray[np.float64]
@@ -29,42 +30,19 @@ _LEAST_VARIANCE = 0.3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """What an image shows at the edge points of a model under a pose."""
+    """What an image shows at the edge points of a model under a pose.
+
+    Poses here map the plane of the model to pixels of the image.
+    """
 
     offsets: Floats
     """(K,) how far along its normal each edge was found [px]; nan where not."""
     slopes: Floats
-    """(K, 2) the view's normals, pulled back to the model: offset = slopes . shift in the model."""
+    """(K, 2): a small move d in the plane moves the edge by slopes . d along its normal."""
     usable: NDArray[np.bool_]
     """(K,) whether the place of the point lies in the image and may be measured."""
     across: Float
     """(K, P) the grey levels across each edge."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Placed:
-    """Model points put into an image by a pose."""
-
-    at: Floats
-    normals: Floats
-    slopes: Floats
-
-
-def placed(model: EdgeModel, pose: Matrix) -> Placed:
-    """Map the points and normals of a model; a normal stays square to its edge."""
-    x, y = model.points[:, 0], model.points[:, 1]
-    nx, ny = model.normals[:, 0], model.normals[:, 1]
-    w = pose[2, 0] * x + pose[2, 1] * y + pose[2, 2]
-    w = np.where(np.abs(w) < 1e-9, 1e-9, w)
-    u = (pose[0, 0] * x + pose[0, 1] * y + pose[0, 2]) / w
-    v = (pose[1, 0] * x + pose[1, 1] * y + pose[1, 2]) / w
-    xx, xy = (pose[0, 0] - u * pose[2, 0]) / w, (pose[0, 1] - u * pose[2, 1]) / w
-    yx, yy = (pose[1, 0] - v * pose[2, 0]) / w, (pose[1, 1] - v * pose[2, 1]) / w
-    along_x, along_y = xy * nx - xx * ny, yy * nx - yx * ny
-    length = np.maximum(np.hypot(along_x, along_y), 1e-9)
-    mx, my = along_y / length, -along_x / length
-    slopes = np.column_stack([mx * xx + my * yx, mx * xy + my * yy])
-    return Placed(np.column_stack([u, v]), np.column_stack([mx, my]), slopes)
 
 
 def _may_measure(
@@ -85,9 +63,9 @@ def look_far(
     image: Float, mask: NDArray[np.uint8] | None, model: EdgeModel, pose: Matrix, reach_px: float
 ) -> Seen:
     """Look for the steepest rise within `reach_px` of every edge."""
-    put = placed(model, pose)
-    usable = _may_measure(put.at, image.shape, mask, 1.0)
-    across = sample_across(image, put.at, put.normals, profile_offsets(reach_px + 1.0))
+    put = carry(pose, model.points, model.normals)
+    usable = _may_measure(put.points, image.shape, mask, 1.0)
+    across = sample_across(image, put.points, put.normals, profile_offsets(reach_px + 1.0))
     place, rise = peaks_across(across)
     found = usable & (rise > np.maximum(0.15 * model.strengths, 0.8))
     return Seen(np.where(found, place, np.nan), put.slopes, usable, across)
@@ -104,9 +82,9 @@ def look_close(
     derivative of the profile: gain, offset, shift and change of sharpness drop out of one linear
     step. Good to about 1 px of shift.
     """
-    put = placed(model, pose)
-    usable = _may_measure(put.at, image.shape, mask, 1.0)
-    across = sample_across(image, put.at, put.normals, profile_offsets(PROFILE_PX))
+    put = carry(pose, model.points, model.normals)
+    usable = _may_measure(put.points, image.shape, mask, 1.0)
+    across = sample_across(image, put.points, put.normals, profile_offsets(PROFILE_PX))
     mix = np.matmul(model.solvers, across[:, :, None])[:, :, 0].astype(np.float64)
     shift = -mix[:, 2] / np.maximum(mix[:, 0], 0.02)
     found = usable & (mix[:, 0] > 0.05) & (np.abs(shift) < 2.0)
@@ -157,9 +135,9 @@ def fitted(
     model: EdgeModel,
     seen: Seen,
     pose: Matrix,
-    middle: tuple[float, float],
-    half_px: float,
+    usual: Matrix,
     hold: Hold,
+    least_sigma_px: float = _LEAST_SIGMA_PX,
 ) -> tuple[Matrix, Floats]:
     """Improve a pose by one robust least squares step.
 
@@ -167,10 +145,14 @@ def fitted(
     ----------
     model, seen, pose
         The points, where they were seen, and the pose they were seen under.
-    middle, half_px
-        Middle and half size of the reference in model pixels, to scale the equations.
+    usual : (3, 3) float64
+        The nominal pose: where it differs from the pose by more than a move, turn and scale in
+        the plane, `hold` comes in.
     hold : Hold
         Weak knowledge that keeps ill-placed points from bending the pose.
+    least_sigma_px : float
+        Spread of the offsets that is allowed for at least [px]; while a fit is still rough, this
+        keeps the part that fits already from shutting out the rest.
 
     Returns
     -------
@@ -183,29 +165,25 @@ def fitted(
     remains = np.full(model.count, np.inf)
     if use.sum() < 8:
         return pose, remains
-    rows = _equations(model.points[use], seen.slopes[use], middle, half_px)
+    rows = _equations(model.points[use], seen.slopes[use])
     wanted = seen.offsets[use]
-    to_unit = np.array(
-        [[1 / half_px, 0, -middle[0] / half_px], [0, 1 / half_px, -middle[1] / half_px], [0, 0, 1]]
-    )
-    from_unit = np.linalg.inv(to_unit)
-    lean, lean_rows = _lean(to_unit @ pose @ from_unit)
+    lean, lean_rows = _lean(np.asarray(np.linalg.solve(usual, pose), np.float64))
     spread = np.array([hold.stretch, hold.stretch, hold.perspective, hold.perspective])
     left: Floats = wanted
     step: Floats = np.zeros(8)
     for _ in range(_ROUNDS):
-        sigma = max(1.4826 * _median(np.abs(left)), _LEAST_SIGMA_PX)
+        sigma = max(1.4826 * _median(np.abs(left)), least_sigma_px)
         t = left * (1 / (_TUKEY * sigma))
         w = np.maximum(1 - t * t, 0)
         w *= w
         hold_rows = lean_rows * (sigma / spread)[:, None]
         normal = (rows * w[:, None]).T @ rows + hold_rows.T @ hold_rows
         right = rows.T @ (w * wanted) - hold_rows.T @ (lean * sigma / spread)
-        step = np.asarray(np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(8), right))
+        held = normal + 1e-9 * np.trace(normal) * np.eye(8)
+        step = np.asarray(np.linalg.solve(held, right), np.float64)
         left = wanted - rows @ step
-    change = np.eye(3)
-    change.ravel()[:8] += step
-    better = pose @ (from_unit @ change @ to_unit)
+    change = np.eye(3) + np.concatenate([step, np.zeros(1)]).reshape(3, 3)
+    better = pose @ change
     remains[use] = left
     return better / better[2, 2], remains
 
@@ -216,16 +194,16 @@ def _median(values: Floats) -> float:
     return float(np.partition(values, half)[half])
 
 
-def _equations(points: Floats, slopes: Floats, middle: tuple[float, float], half: float) -> Floats:
+def _equations(points: Floats, slopes: Floats) -> Floats:
     """Give (K, 8) rows: how offsets change with the eight entries of a small homography."""
-    x, y = (points[:, 0] - middle[0]) / half, (points[:, 1] - middle[1]) / half
-    gx, gy = slopes[:, 0] * half, slopes[:, 1] * half
+    x, y = points[:, 0], points[:, 1]
+    gx, gy = slopes[:, 0], slopes[:, 1]
     q = gx * x + gy * y
     return np.column_stack([gx * x, gx * y, gx, gy * x, gy * y, gy, -q * x, -q * y])
 
 
-def _lean(unit_pose: Matrix) -> tuple[Floats, Floats]:
-    """Give how far a pose is from a similarity, and how a small change changes that.
+def _lean(relative: Matrix) -> tuple[Floats, Floats]:
+    """Give how far a matrix is from a similarity, and how a small change changes that.
 
     Returns
     -------
@@ -234,7 +212,7 @@ def _lean(unit_pose: Matrix) -> tuple[Floats, Floats]:
     rows : (4, 8) float64
         Their derivatives by the entries of a homography applied first.
     """
-    h = unit_pose / unit_pose[2, 2]
+    h = relative / relative[2, 2]
     j = h[:2, :2] - np.outer(h[:2, 2], h[2, :2])
     turn = np.arctan2(j[1, 0] - j[0, 1], j[0, 0] + j[1, 1])
     c, s = np.cos(turn), np.sin(turn)

@@ -9,6 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from steps._shared.poses import carry
+from steps.contract import Matrix
+
 Float = NDArray[np.float32]
 
 SMOOTH_PX = 1.0
@@ -29,9 +32,9 @@ class EdgeModel:
     factor: int
     """The image was reduced by this factor before its edges were taken."""
     points: NDArray[np.float64]
-    """(K, 2) places in the reduced image [px], on the edge to a fraction of a pixel."""
+    """(K, 2) places in the plane of the reference, on the edge to a fraction of a pixel."""
     normals: NDArray[np.float64]
-    """(K, 2) unit vectors across the edge, towards the lighter side."""
+    """(K, 2) unit vectors across the edge in that plane, towards the lighter side."""
     strengths: NDArray[np.float64]
     """(K,) slope across the edge [grey levels/px]."""
     profiles: Float
@@ -113,13 +116,17 @@ def noise_of(image: Float) -> float:
 
 
 def edge_model(
-    image: NDArray[np.uint8] | Float, usable: NDArray[np.uint8], factor: int, most: int
+    image: NDArray[np.uint8],
+    usable: NDArray[np.uint8],
+    factor: int,
+    most: int,
+    to_plane: Matrix,
 ) -> EdgeModel:
     """Take the edges of a reference image.
 
     Parameters
     ----------
-    image : (M, N) uint8 or float32
+    image : (M, N) uint8
         The reference, reduced by `factor` already.
     usable : (M, N) uint8
         0 where the reference shows nothing that can be relied on.
@@ -127,6 +134,8 @@ def edge_model(
         By how much it was reduced.
     most : int
         About how many points to keep, spread over the image.
+    to_plane : (3, 3) float64
+        From pixels of `image` to the plane in which the points are given.
 
     Notes
     -----
@@ -147,7 +156,10 @@ def edge_model(
     stays = np.abs(np.nan_to_num(place, nan=9.0)) < 0.1
     points, normals, rise = points[stays], normals[stays], rise[stays]
     profiles, solvers = _solvers(smooth, points, normals)
-    return EdgeModel(factor, points, normals, rise.astype(np.float64), profiles, solvers)
+    there = carry(to_plane, points, normals)
+    return EdgeModel(
+        factor, there.points, there.normals, rise.astype(np.float64), profiles, solvers
+    )
 
 
 def _ridges(

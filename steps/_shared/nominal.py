@@ -32,6 +32,17 @@ class Nominal:
         """From pixels of `image` to pixels of the canonical view."""
         return moved(*self.origin)
 
+    @property
+    def from_plane(self) -> Matrix:
+        """From the plane of the reference to mm.
+
+        The plane's origin is the middle of the reference and its unit half the longer side, which
+        keeps the equations of a fit well scaled.
+        """
+        w, h = self.size_mm
+        half = max(w, h) / 2
+        return np.array([[half, 0.0, w / 2], [0.0, half, h / 2], [0.0, 0.0, 1.0]])
+
 
 def gray_of(image: NDArray[np.uint8]) -> Gray:
     """Give grey levels of a grey or RGB image."""

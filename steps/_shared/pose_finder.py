@@ -21,7 +21,7 @@ from steps._shared.edge_search import (
     window_size,
 )
 from steps._shared.nominal import Nominal
-from steps._shared.poses import moved, reduced, through, turned
+from steps._shared.poses import corners_of, moved, reduced, through, turned
 from steps.contract import Gray, Matrix
 
 _COARSE_PX = 76.0
@@ -32,7 +32,11 @@ _CLOSE_PX = 0.7
 _AROUND_PX = 12
 _FIRST_REACHES = (5.0, 3.0)
 _REACHES = (2.5,)
-_FIRST_HOLD = Hold(0.005, 0.005)
+_MEND_FACTOR = 2
+_MEND_REACHES = (8.0, 5.0)
+_GUESS, _CLEAR, _SURE = 0.35, 0.8, 0.85
+_ROUGH = 0.12
+_FIRST_HOLDS = (Hold(0.001, 0.001), Hold(0.005, 0.005))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +65,14 @@ class Finder:
 class Found:
     """A pose and how well it is borne out."""
 
-    pose: Matrix
-    """From mm of the reference to pixels of the view."""
+    from_plane: Matrix
+    """From the plane of the reference to pixels of the view."""
     quality: float
     """Share of the edges that lie where the pose puts them and look alike [fraction]."""
     visible: float
     """Share of the edges that lie in the view and may be measured [fraction]."""
-    agreeing: NDArray[np.bool_]
-    """(K,) which points of the full-size model agree."""
+    agreeing: int
+    """How many edges of the full-size model agree."""
 
 
 def coarse_factor(nominal_px: tuple[float, float]) -> int:
@@ -88,8 +92,11 @@ def make_finder(
     for level in level_factors(factor):
         image, usable = _reduce(nominal.image, level), _reduce(nominal.usable, level)
         usable = np.where(usable >= 250, np.uint8(255), np.uint8(0))
-        models.append(edge_model(image, usable, level, _POINTS.get(level, _POINTS_COARSE)))
-    searches = [_search(nominal, factor, wanted, usual_shape, 1.0)]
+        most = _POINTS.get(level, _POINTS_COARSE)
+        to_canonical = nominal.to_canonical @ np.linalg.inv(reduced(level))
+        to_plane = np.linalg.solve(nominal.pose @ nominal.from_plane, to_canonical)
+        models.append(edge_model(image, usable, level, most, np.asarray(to_plane, np.float64)))
+    searches = [_search(nominal, factor, wanted, usual_shape, 0.6)]
     if factor > 1:
         searches.append(_search(nominal, factor // 2, wanted, usual_shape, 1.5))
     return Finder(nominal, tuple(models), tuple(searches), wanted)
@@ -172,16 +179,24 @@ def find(
     Found or None
         The best-borne-out pose, however poor; None where no fit can be made at all.
     """
-    best: Found | None = None
     levels = _levels(finder, gray)
     masks = None if mask is None else _levels(finder, mask)
-    for number, search in enumerate(finder.searches):
-        for start in _starts(finder, search, levels, masks, offset, most=2 + number):
-            found = _follow(finder, levels, masks, start)
+    nominal = finder.nominal
+    usual = moved(*offset) @ nominal.pose @ nominal.from_plane
+    to_plane = np.asarray(np.linalg.inv(nominal.from_plane), np.float64)
+    scene = _Scene(through(to_plane, corners_of(nominal.size_mm)), levels, masks, usual)
+    best: Found | None = None
+    for search in finder.searches:
+        for start in _starts(finder, search, scene, offset, most=2):
+            found = _follow(finder, scene, start)
+            if found is not None and _GUESS < found.quality < _SURE:
+                found = _mended(finder, scene, found)
             if found is not None and (best is None or found.quality > best.quality):
                 best = found
-            if best is not None and best.quality >= enough:
+            if best is not None and best.quality >= _CLEAR:
                 return best
+        if best is not None and best.quality >= enough:
+            return best
     return best
 
 
@@ -195,62 +210,97 @@ def _levels(finder: Finder, image: Gray) -> dict[int, Gray]:
     return levels
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """A view at every reduction, and where the nominal pose lies in it."""
+
+    corners: NDArray[np.float64]
+    """(4, 2) of the reference, in its plane."""
+    levels: dict[int, Gray]
+    masks: dict[int, Gray] | None
+    usual: Matrix
+    """From the plane of the reference to pixels of the view, in the nominal place."""
+
+
 def _starts(
-    finder: Finder,
-    search: Search,
-    levels: dict[int, Gray],
-    masks: dict[int, Gray] | None,
-    offset: tuple[float, float],
-    most: int,
+    finder: Finder, search: Search, scene: _Scene, offset: tuple[float, float], most: int
 ) -> list[Matrix]:
-    """Give poses to start from, model pixels to view pixels."""
+    """Give poses to start from, plane to view pixels."""
     f = search.factor
     whole = (round(offset[0] / f), round(offset[1] / f))
-    mask = None if masks is None else np.where(masks[f] >= 250, np.uint8(255), np.uint8(0))
-    reach = _reach(search, finder.wanted, levels[1].shape, whole)
-    starts: Sequence[Start] = best_starts(search, levels[f], mask, whole, reach, most)
+    mask = None if scene.masks is None else _only_whole(scene.masks[f])
+    reach = _reach(search, finder.wanted, scene.levels[1].shape, whole)
+    starts: Sequence[Start] = best_starts(search, scene.levels[f], mask, whole, reach, most)
     into = moved(whole[0] * f, whole[1] * f)
-    return [into @ start.move @ finder.nominal.to_canonical for start in starts]
+    return [into @ start.move @ finder.nominal.pose @ finder.nominal.from_plane for start in starts]
 
 
-def _follow(
-    finder: Finder, levels: dict[int, Gray], masks: dict[int, Gray] | None, start: Matrix
-) -> Found | None:
+def _follow(finder: Finder, scene: _Scene, start: Matrix) -> Found | None:
     """Fit from the coarsest level to full size and check the result."""
     pose = start
-    reaches, hold = _FIRST_REACHES, _FIRST_HOLD
+    reaches, holds = _FIRST_REACHES, _FIRST_HOLDS
     for model in finder.models:
-        level = reduced(model.factor)
-        cut = _cut(finder, levels, masks, model.factor, level @ pose)
+        cut = _cut(scene, model.factor, pose)
         if cut is None:
             return None
-        here = cut.from_level @ level @ pose @ np.linalg.inv(level)
-        for reach in reaches:
+        here = cut.from_view @ pose
+        for reach, hold in zip(reaches, holds, strict=True):
             seen = look_far(cut.image, cut.mask, model, here, reach)
-            here, _ = fitted(model, seen, here, cut.middle, cut.half, hold)
-            hold = Hold()
+            here, _ = fitted(model, seen, here, cut.usual, hold, _ROUGH * reach)
+        pose = np.linalg.inv(cut.from_view) @ here
+        reaches, holds = _REACHES, (Hold(),)
         if model.factor == 1:
-            return _checked(finder, model, cut, here)
-        pose = np.linalg.inv(cut.from_level @ level) @ here @ level
-        reaches = _REACHES
+            return _checked(finder, cut, here)
     return None
 
 
-def _checked(finder: Finder, model: EdgeModel, cut: _Cut, pose: Matrix) -> Found:
-    """Fit once more by whole profiles and count the edges that bear the pose out."""
+def _mended(finder: Finder, scene: _Scene, found: Found) -> Found:
+    """Look further for the edges that a pose does not explain, and keep what is better.
+
+    Notes
+    -----
+    Where a line runs close beside another, a fit may settle on the wrong one at one side of the
+    reference and bend the pose. The edges that agree are kept in place; the others are looked for
+    over a wider reach, and all are fitted together.
+    """
+    model = next(model for model in finder.models if model.factor <= _MEND_FACTOR)
+    cut = _cut(scene, model.factor, found.from_plane)
+    if cut is None:
+        return found
+    here = cut.from_view @ found.from_plane
+    for reach in _MEND_REACHES:
+        near = look_far(cut.image, cut.mask, model, here, _REACHES[0])
+        far = look_far(cut.image, cut.mask, model, here, reach)
+        agrees = np.abs(near.offsets) < _CLOSE_PX
+        seen = replace(near, offsets=np.where(agrees, near.offsets, far.offsets))
+        here, _ = fitted(model, seen, here, cut.usual, Hold(), reach / 4)
+    seen = look_far(cut.image, cut.mask, model, here, _REACHES[0])
+    here, _ = fitted(model, seen, here, cut.usual, Hold(), _ROUGH * _REACHES[0])
+    pose = np.linalg.inv(cut.from_view) @ here
+    cut = _cut(scene, 1, pose)
+    if cut is None:
+        return found
+    model, here = finder.models[-1], cut.from_view @ pose
+    seen = look_far(cut.image, cut.mask, model, here, _REACHES[0])
+    here, _ = fitted(model, seen, here, cut.usual, Hold(), _ROUGH * _REACHES[0])
+    again = _checked(finder, cut, here)
+    return again if again.quality > found.quality else found
+
+
+def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
+    """Fit twice more by whole profiles and count the edges that bear the pose out."""
+    model = finder.models[-1]
     seen = look_close(cut.image, cut.mask, model, pose)
-    pose, _ = fitted(model, seen, pose, cut.middle, cut.half, Hold())
+    pose, _ = fitted(model, seen, pose, cut.usual, Hold())
     seen = look_close(cut.image, cut.mask, model, pose)
-    pose, left = fitted(model, seen, pose, cut.middle, cut.half, Hold())
+    pose, left = fitted(model, seen, pose, cut.usual, Hold())
     agreeing = (np.abs(left) < _CLOSE_PX) & (likeness(model, seen) >= _LIKE)
     usable = int(seen.usable.sum())
-    nominal = finder.nominal
-    whole = np.linalg.inv(cut.from_level) @ pose @ np.linalg.inv(nominal.to_canonical)
     return Found(
-        whole @ nominal.pose,
+        np.linalg.inv(cut.from_view) @ pose,
         float(agreeing.sum() / max(usable, 1)),
         usable / max(model.count, 1),
-        agreeing,
+        int(agreeing.sum()),
     )
 
 
@@ -260,36 +310,33 @@ class _Cut:
 
     image: NDArray[np.float32]
     mask: NDArray[np.uint8] | None
-    from_level: Matrix
-    """From pixels of the level to pixels of `image`."""
-    middle: tuple[float, float]
-    """Of the reference, in its own pixels at this level."""
-    half: float
-    """Half of its longer side, in the same pixels."""
+    from_view: Matrix
+    """From pixels of the view to pixels of `image`."""
+    usual: Matrix
+    """The nominal pose, plane to pixels of `image`."""
 
 
-def _cut(
-    finder: Finder,
-    levels: dict[int, Gray],
-    masks: dict[int, Gray] | None,
-    factor: int,
-    to_level: Matrix,
-) -> _Cut | None:
+def _cut(scene: _Scene, factor: int, pose: Matrix) -> _Cut | None:
     """Cut the part of a level that the reference covers and smooth it; None where there is none."""
-    image = levels[factor]
-    h, w = finder.nominal.image.shape
-    ends = through(to_level, [[0, 0], [w, 0], [w, h], [0, h]])
+    image = scene.levels[factor]
+    to_level = reduced(factor) @ pose
+    ends = through(to_level, scene.corners)
     if not np.isfinite(ends).all() or np.abs(ends).max() > 1e5:
         return None
     x0, y0 = (max(0, int(v) - _AROUND_PX) for v in ends.min(axis=0))
-    x1, y1 = (int(v) + _AROUND_PX + 1 for v in ends.max(axis=0))
-    part = image[y0 : max(y1, 0), x0 : max(x1, 0)]
+    x1, y1 = (max(0, int(v) + _AROUND_PX + 1) for v in ends.max(axis=0))
+    part = image[y0:y1, x0:x1]
     if min(part.shape) < _AROUND_PX:
         return None
-    mask = None if masks is None else masks[factor][y0:y1, x0:x1]
-    if mask is not None:
-        whole = np.where(mask >= 250, np.uint8(255), np.uint8(0))
-        mask = np.asarray(cv2.erode(whole, np.ones((7, 7), np.uint8), borderValue=255), np.uint8)
-    middle = ((w / factor - 1) / 2, (h / factor - 1) / 2)
-    half = max(w, h) / 2 / factor
-    return _Cut(smoothed(part), mask, moved(-x0, -y0), middle, half)
+    mask = None
+    if scene.masks is not None:
+        whole = _only_whole(scene.masks[factor][y0:y1, x0:x1])
+        shrunk = cv2.erode(whole, np.ones((7, 7), np.uint8), borderValue=255)
+        mask = np.asarray(shrunk, np.uint8)
+    from_view = moved(-x0, -y0) @ reduced(factor)
+    return _Cut(smoothed(part), mask, from_view, from_view @ scene.usual)
+
+
+def _only_whole(mask: Gray) -> Gray:
+    """Keep of a reduced mask what every pixel of a block allows."""
+    return np.where(mask >= 250, np.uint8(255), np.uint8(0))

@@ -40,6 +40,40 @@ def through(matrix: Matrix, points: ArrayLike) -> Points:
     return mapped[:, :2] / mapped[:, 2:]
 
 
+class Carried(NamedTuple):
+    """Points on edges after a homography, with what they were before as seen from there."""
+
+    points: Points
+    normals: Points
+    """(K, 2) unit vectors square to the mapped edges."""
+    slopes: Points
+    """(K, 2): a small move d of a point before moves it by slopes . d along its normal after."""
+
+
+def carry(matrix: Matrix, points: Points, normals: Points) -> Carried:
+    """Map points on edges and their normals; a normal stays square to its edge.
+
+    Examples
+    --------
+    >>> there = carry(turned(90, 2.0, (0.0, 0.0)), np.array([[1.0, 0.0]]), np.array([[1.0, 0.0]]))
+    >>> there.points.round(6), there.normals.round(6), there.slopes.round(6)
+    (array([[0., 2.]]), array([[0., 1.]]), array([[2., 0.]]))
+    """
+    x, y = points[:, 0], points[:, 1]
+    nx, ny = normals[:, 0], normals[:, 1]
+    w = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
+    w = np.where(np.abs(w) < 1e-9, 1e-9, w)
+    u = (matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]) / w
+    v = (matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]) / w
+    xx, xy = (matrix[0, 0] - u * matrix[2, 0]) / w, (matrix[0, 1] - u * matrix[2, 1]) / w
+    yx, yy = (matrix[1, 0] - v * matrix[2, 0]) / w, (matrix[1, 1] - v * matrix[2, 1]) / w
+    along_x, along_y = xy * nx - xx * ny, yy * nx - yx * ny
+    length = np.maximum(np.hypot(along_x, along_y), 1e-9)
+    mx, my = along_y / length, -along_x / length
+    slopes = np.column_stack([mx * xx + my * yx, mx * xy + my * yy])
+    return Carried(np.column_stack([u, v]), np.column_stack([mx, my]), slopes)
+
+
 def moved(x: float, y: float) -> Matrix:
     """Give the matrix that shifts points by (x, y)."""
     return np.array([[1.0, 0.0, x], [0.0, 1.0, y], [0.0, 0.0, 1.0]])
