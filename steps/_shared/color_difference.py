@@ -70,8 +70,10 @@ def ciede2000(one: Sequence[float], other: Sequence[float]) -> float:
     h1, h2 = (math.atan2(b, (1 + g) * a) % math.tau for a, b in ((a1, b1), (a2, b2)))
     turn, middle = 0.0, h1 + h2
     if c1 * c2 > 0:
-        turn = (h2 - h1 + math.pi) % math.tau - math.pi
-        middle = (h1 + turn / 2) % math.tau
+        turn, middle = h2 - h1, (h1 + h2) / 2
+        if abs(turn) > math.pi:
+            turn -= math.copysign(math.tau, turn)
+            middle = (middle + math.pi) % math.tau
     dl, dc, dh = l2 - l1, c2 - c1, 2 * math.sqrt(c1 * c2) * math.sin(turn / 2)
     light, chroma = (l1 + l2) / 2, (c1 + c2) / 2
     t = (

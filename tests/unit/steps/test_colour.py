@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from skimage.color import deltaE_ciede2000, lab2rgb, rgb2lab
 
@@ -75,7 +75,9 @@ def ready(taught: Taught) -> ExpectedColour:
 
 @given(one=colours, other=colours)
 def test_ciede2000_agrees_with_an_independent_library(one, other):
-    """scikit-image's deltaE_ciede2000."""
+    """scikit-image's deltaE_ciede2000; the formula jumps where hues are just opposite."""
+    opposite = np.cross([*one[1:], 0], [*other[1:], 0])[2]
+    assume(abs(opposite) > 1e-3 or np.dot(one[1:], other[1:]) > 0)
     expected = deltaE_ciede2000(np.array(one), np.array(other))
     assert ciede2000(one, other) == pytest.approx(expected, abs=1e-6)
 
