@@ -1,0 +1,353 @@
+"""Read codes of named symbologies: a ladder of attempts, ordered by cost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
+from importlib import import_module
+from typing import Any, TypeAlias
+
+import cv2
+import numpy as np
+import zxingcpp
+from numpy.typing import NDArray
+
+from steps._shared.bar_extent import BarExtent, find_bar_extent, upright_line
+from steps._shared.bar_strips import strips_of, texts_of
+from steps._shared.straighten import BarPatch, bar_patches, cut_patch
+from steps._shared.symbologies import Symbology
+from steps.contract import Gray, Matrix
+
+ENLARGE_UP_TO = 1_500_000
+"""Views with more pixels are not enlarged as a whole [px]."""
+
+_SLANT = 0.04
+"""Slope of a scan against the bars' right angle, above which a code is read again across."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadBars:
+    """The bars of a linear code, and how many of their strips read."""
+
+    extent: BarExtent
+    profiles: NDArray[np.uint8]
+    """(strips, K) uint8: one scan profile a strip, with quiet zones."""
+    whole: float
+    """Share of the strips that read as the whole code does [fraction]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CodeRead:
+    """One code that was read."""
+
+    text: str
+    r"""Content as transmitted, without symbology identifier; separators are ``\x1d``."""
+    identifier: str
+    """Symbology identifier, such as ``]C1``."""
+    symbology: Symbology
+    corners: NDArray[np.float64]
+    """(4, 2) float64 (x, y) in pixels of the view: from the code's own top left, clockwise."""
+    stacked: bool = False
+    """Whether its bars stand in several rows."""
+    grid: tuple[int, int] | None = None
+    """Modules of a matrix code across and down [count]."""
+    bars: ReadBars | None = None
+    """What its bars are, for a linear code in one row."""
+
+    @property
+    def middle(self) -> NDArray[np.float64]:
+        """The middle of its corners, (2,) float64."""
+        return self.corners.mean(axis=0)
+
+
+@dataclass(slots=True)
+class Reading:
+    """What the ladder came to."""
+
+    codes: list[CodeRead] = field(default_factory=list[CodeRead])
+    attempts: int = 0
+    """Attempts that were made [count]."""
+    damaged: list[NDArray[np.float64]] = field(default_factory=list[NDArray[np.float64]])
+    """Corners of codes that were found but hold too many errors."""
+    patches: list[BarPatch] | None = None
+    """Patches of parallel bars; None where the ladder did not get so far as to look for them."""
+
+
+Rung: TypeAlias = Callable[[], Iterator[tuple[Gray, Matrix]]]
+
+
+def read_codes(
+    gray: Gray,
+    symbologies: Sequence[Symbology],
+    *,
+    expect: int = 1,
+    attempts: int = 12,
+    second_reader: bool = True,
+    strips: int = 16,
+) -> Reading:
+    """Read codes until as many as expected are found, or the attempts are used up.
+
+    Parameters
+    ----------
+    gray : (M, N) uint8
+        Grey levels.
+    symbologies : sequence of Symbology
+        What may be read; nothing else is.
+    expect : int
+        How many codes end the search [count].
+    attempts : int
+        How many pictures are given to a reader at most [count].
+    second_reader : bool
+        Whether the second reader makes a last attempt where it can be trusted.
+    strips : int
+        In how many strips over their height the bars of a linear code are read again [count].
+
+    Returns
+    -------
+    Reading
+        Every different code that was read, in the order of reading.
+
+    Notes
+    -----
+    The ladder: as it is; local contrast evened out; enlarged, evened and sharpened; patches of
+    parallel bars cut out upright (any tilt); the second reader. Large views are not enlarged as a
+    whole: there the patches come first.
+    """
+    reading = Reading()
+    formats = list(dict.fromkeys(f for s in symbologies for f in s.formats))
+    linear = any(s.linear for s in symbologies)
+    for image, to_view in _pictures(gray, linear, reading):
+        if reading.attempts >= attempts:
+            return reading
+        reading.attempts += 1
+        for found in _first_reader(image, formats, errors=reading.attempts <= 3):
+            if not found.valid:
+                reading.damaged.append(_corners(found, to_view, outer=False))
+                continue
+            code = _code(found, to_view, symbologies)
+            code = _read_across(gray, code) if code else None
+            code = _confirmed(gray, code, strips) if code else None
+            if code and not any(_same(code, known) for known in reading.codes):
+                reading.codes.append(code)
+        if len(reading.codes) >= expect:
+            return reading
+        if reading.codes:
+            break
+    left = attempts - reading.attempts
+    if reading.codes and left > 0:
+        more = read_codes(
+            _covered(gray, reading.codes),
+            symbologies,
+            expect=expect - len(reading.codes),
+            attempts=left,
+            second_reader=second_reader,
+            strips=strips,
+        )
+        reading.codes += more.codes
+        reading.attempts += more.attempts
+    elif second_reader and left > 0:
+        reading.attempts += 1
+        for code in second_reads(_even(gray), symbologies):
+            confirmed = _confirmed(gray, code, strips)
+            reading.codes += [confirmed] if confirmed else []
+    return reading
+
+
+def _covered(gray: Gray, codes: Sequence[CodeRead]) -> Gray:
+    """Paint over codes that are read, so that others can be looked for."""
+    rest = gray.copy()
+    for code in codes:
+        corners = code.bars.extent.corners if code.bars else code.corners
+        middle = corners.mean(axis=0)
+        outline = np.rint(middle + 1.05 * (corners - middle)).astype(np.int32)
+        cv2.fillConvexPoly(rest, outline, float(np.median(gray)))
+    return rest
+
+
+def _pictures(gray: Gray, linear: bool, reading: Reading) -> Iterator[tuple[Gray, Matrix]]:
+    """Give the pictures of the ladder, each with its map to the view."""
+    yield gray, np.eye(3)
+    small = gray.size <= ENLARGE_UP_TO
+    even = _even(gray)
+    if small:
+        yield _enlarge(even, 2.0)
+    if linear:
+        yield from _upright(gray, reading)
+    if not small:
+        yield even, np.eye(3)
+        return
+    twice, to_view = _enlarge(gray, 2.0)
+    yield _sharpen(twice), to_view
+    yield _even(twice), to_view
+    if gray.size <= ENLARGE_UP_TO // 3:
+        yield _enlarge(gray, 3.0)
+
+
+def _upright(gray: Gray, reading: Reading) -> Iterator[tuple[Gray, Matrix]]:
+    """Give patches of parallel bars, upright and enlarged: first all plain, then all evened."""
+    reading.patches = bar_patches(gray)
+    cuts = [cut for cut in (cut_patch(gray, p) for p in reading.patches) if cut is not None]
+    yield from cuts
+    for image, to_view in cuts:
+        yield _even(image), to_view
+
+
+def _enlarge(gray: Gray, scale: float) -> tuple[Gray, Matrix]:
+    big = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
+    shift = 0.5 / scale - 0.5
+    to_view = np.array([(1 / scale, 0, shift), (0, 1 / scale, shift), (0, 0, 1.0)])
+    return np.asarray(big, np.uint8), to_view
+
+
+def _even(gray: Gray) -> Gray:
+    """Even out local contrast (CLAHE)."""
+    return np.asarray(cv2.createCLAHE(4.0, (16, 16)).apply(gray), np.uint8)
+
+
+def _sharpen(gray: Gray) -> Gray:
+    """Undo some blur (unsharp mask)."""
+    soft = cv2.GaussianBlur(gray, (0, 0), 3.0)
+    return np.asarray(cv2.addWeighted(gray, 2.5, soft, -1.5, 0), np.uint8)
+
+
+def _first_reader(
+    image: Gray, formats: Sequence[zxingcpp.BarcodeFormat], *, errors: bool
+) -> list[Any]:
+    return zxingcpp.read_barcodes(
+        np.ascontiguousarray(image),
+        formats=zxingcpp.BarcodeFormats(formats),
+        text_mode=zxingcpp.TextMode.Plain,
+        return_errors=errors,
+    )
+
+
+def _code(found: Any, to_view: Matrix, symbologies: Sequence[Symbology]) -> CodeRead | None:
+    """Take over what the reader found; None where it is of no asked symbology."""
+    fits = (
+        s
+        for s in symbologies
+        if found.format in s.formats and found.symbology_identifier.startswith(s.identifier)
+    )
+    symbology = next(fits, None)
+    if symbology is None or not found.text:
+        return None
+    return CodeRead(
+        found.text,
+        found.symbology_identifier,
+        symbology,
+        _corners(found, to_view, outer=symbology.linear),
+        stacked="Stk" in found.format.name,
+        grid=None if symbology.linear else _grid(found),
+    )
+
+
+def _corners(found: Any, to_view: Matrix, *, outer: bool) -> NDArray[np.float64]:
+    """Corners in the view; of bars from the outer edge of the first to that of the last."""
+    p = found.position
+    places = (p.top_left, p.top_right, p.bottom_right, p.bottom_left)
+    corners = np.array([(q.x, q.y) for q in places], float)
+    if outer:  # the reader names the first and the last pixel
+        line = corners[1] + corners[2] - corners[0] - corners[3]
+        half = 0.5 * line / max(float(np.linalg.norm(line)), 1.0)
+        corners += np.array([-half, half, half, -half])
+    return corners @ to_view[:2, :2].T + to_view[:2, 2]
+
+
+def _read_across(gray: Gray, code: CodeRead) -> CodeRead | None:
+    """Read a code again at a right angle to its bars, where it was read at a slant.
+
+    A slanted scan may leave the bars before their end, and a piece of an Interleaved 2 of 5 code
+    is a shorter code: None where such a code cannot be read again.
+    """
+    if not code.symbology.linear or code.stacked:
+        return code
+    left, right, down = upright_line(gray, code.corners)
+    across, line = right - left, code.corners[1] - code.corners[0]
+    length = float(np.linalg.norm(across))
+    if length < 8 or abs(float(line @ down)) < _SLANT * float(np.linalg.norm(line)):
+        return code
+    unit = across / length
+    u, v = float(left @ unit), float(left @ down)
+    patch = BarPatch(float(np.arctan2(unit[1], unit[0])), (u - length, u + 2 * length), (v, v))
+    cut = cut_patch(gray, patch)
+    for found in _first_reader(cut[0], code.symbology.formats, errors=False) if cut else []:
+        again = _code(found, cut[1], [code.symbology]) if cut else None
+        if again is not None:
+            return again
+    return None if code.symbology.name == "itf14" else code
+
+
+def _confirmed(gray: Gray, code: CodeRead, strips: int) -> CodeRead | None:
+    """Let strips over the whole height of the bars say what a linear code says.
+
+    A reader takes the first lines that fit; a few wrong lines can fit with a right check digit.
+    Where more strips say something else, that is the content. UPC-E, whose check is weak, needs at
+    least one strip.
+    """
+    if not code.symbology.linear or code.stacked:
+        return code
+    extent = find_bar_extent(gray, code.corners)
+    profiles = strips_of(gray, extent, strips)
+    texts = texts_of(profiles, code.symbology)
+    text, most = texts.most_common(1)[0] if texts else (code.text, 0)
+    if texts[code.text] >= most:
+        text = code.text
+    if code.symbology.name == "upce" and not most:
+        return None
+    return replace(code, text=text, bars=ReadBars(extent, profiles, texts[text] / strips))
+
+
+def _grid(found: Any) -> tuple[int, int] | None:
+    """Modules of a matrix code across and down, without its quiet zone."""
+    dark = np.array(found.to_image(scale=1)) < 128
+    columns, rows = np.flatnonzero(dark.any(axis=0)), np.flatnonzero(dark.any(axis=1))
+    if not len(columns):
+        return None
+    return int(columns[-1] - columns[0] + 1), int(rows[-1] - rows[0] + 1)
+
+
+def _same(a: CodeRead, b: CodeRead) -> bool:
+    """Say whether two reads are of one code: equal content at nearly one place."""
+    reach = max(float(np.linalg.norm(b.corners[1] - b.corners[0])), 8.0) / 2
+    return a.text == b.text and float(np.linalg.norm(a.middle - b.middle)) < reach
+
+
+@cache
+def _second_reader() -> Any:
+    """Load the second reader; None where its system library is missing."""
+    try:
+        return import_module("pyzbar.pyzbar")
+    except ImportError:
+        return None
+
+
+def second_reads(gray: Gray, symbologies: Sequence[Symbology]) -> list[CodeRead]:
+    """Read with the second reader; nothing where it is missing or not trusted.
+
+    Parameters
+    ----------
+    gray : (M, N) uint8
+        Grey levels.
+    symbologies : sequence of Symbology
+        What may be read.
+
+    Returns
+    -------
+    list of CodeRead
+        What it read; corners are those of the box around.
+    """
+    reader = _second_reader()
+    wanted = {s.second: s for s in symbologies if s.second}
+    if reader is None or not wanted:
+        return []
+    symbols = [reader.ZBarSymbol[name] for name in wanted]
+    codes: list[CodeRead] = []
+    for found in reader.decode(np.ascontiguousarray(gray), symbols=symbols):
+        symbology, text = wanted[found.type], found.data.decode("utf-8", "replace")
+        x, y, w, h = found.rect
+        corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], float)
+        if symbology.identifier or (symbology.name == "upca" and text[:1] != "0"):
+            continue
+        codes.append(CodeRead(text, "", symbology, corners))
+    return codes
