@@ -245,20 +245,20 @@ _NO_ALIAS = "Aliases (`*name`) are not allowed: write the value out where it is 
 _NO_ANCHOR = "Anchors (`&name`) are not allowed: write the value out where it is used."
 
 _PLAIN_WORDS: tuple[tuple[str, str], ...] = (
-    ("depth", f"The text is nested deeper than {MAX_DEPTH} levels."),
-    ("'\\t'", "A tab stands here. Indent with spaces, not tabs."),
-    ("mapping values are not allowed", "A second `: ` stands in one entry. Quote the text, or "
+    ("depth", f"the text is nested deeper than {MAX_DEPTH} levels."),
+    ("'\\t'", "a tab stands here. Indent with spaces, not tabs."),
+    ("mapping values are not allowed", "a second `: ` stands in one entry. Quote the text, or "
      "check how far the lines are indented."),
-    ("expected <block end>", "This line is not indented as the lines above it."),
-    ("could not find expected ':'", "A key needs a `: ` behind it."),
-    ("expected ',' or ']'", "The list `[...]` needs `,` between its items and `]` at its end."),
-    ("expected ',' or '}'", "The mapping `{...}` needs `,` between its keys and `}` at its end."),
-    ("while scanning a quoted scalar", "A quote is opened here and never closed."),
-    ("cannot start any token", "A text that starts with this character must be quoted."),
-    ("expected alphabetic or numeric character", "A text that starts with `*` or `&` must be "
+    ("expected <block end>", "this line is not indented as the lines above it."),
+    ("could not find expected ':'", "a key needs a `: ` behind it."),
+    ("expected ',' or ']'", "the list `[...]` needs `,` between its items and `]` at its end."),
+    ("expected ',' or '}'", "the mapping `{...}` needs `,` between its keys and `}` at its end."),
+    ("while scanning a quoted scalar", "a quote is opened here and never closed."),
+    ("cannot start any token", "a text that starts with this character must be quoted."),
+    ("expected alphabetic or numeric character", "a text that starts with `*` or `&` must be "
      "quoted."),
-    ("expected a single document", "A second document starts here (`---`); one is read."),
-    ("unknown escape character", "This escape is not known. Use 'single quotes' for a text with "
+    ("expected a single document", "a second document starts here (`---`); one is read."),
+    ("unknown escape character", "this escape is not known. Use 'single quotes' for a text with "
      "backslashes."),
 )  # fmt: skip
 """Words in PyYAML's errors, and what they say to people."""
@@ -358,7 +358,7 @@ class _Builder:
         mark = error.problem_mark or error.context_mark
         if any(words in said for words in _WHERE_IT_BEGAN):
             mark = error.context_mark or mark
-        what = plain or sentence(f"this is not YAML: {said}")
+        what = f"This is not YAML: {plain or sentence(said)}"
         self.refuse(mark.index if mark else 0, "yaml", what)
 
 

@@ -3,52 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from engine.frame import CameraTable
+from engine.graph.area import area_of, check_regions, left_out, region_of, scale_of
+from engine.graph.draft import Draft, DraftReader, not_beside_settings
 from engine.graph.limits import LimitPlanner, as_names
+from engine.graph.mistakes import Mistakes
 from engine.graph.order import typed_order
-from engine.graph.plan import (
-    CameraPlan,
-    Left,
-    Plan,
-    PlannedAgreement,
-    PlannedReason,
-    PlannedStep,
-    Untaught,
-    words_of,
-)
-from engine.graph.references import BadReference, load_reference
-from engine.graph.registry import NoSuchStep, Step, load_step, reference_files, step_names
-from engine.graph.wiring import running_order
-from engine.placing import validate
-from engine.problems import Problem, ProblemsFound, listed, nearest
+from engine.graph.plan import CameraPlan, Plan, PlannedReason, PlannedStep, Untaught, words_of
+from engine.graph.registry import NoSuchStep, load_step, reference_files
+from engine.graph.rules import agreements, check_explanations
+from engine.graph.wiring import wired
+from engine.problems import Problem, ProblemsFound, sentence
 from engine.recipe.load import LoadedRecipe, identity
-from engine.recipe.model import CameraSpec, NotMeasuredRule, RegionMm, StepSpec
+from engine.recipe.model import NotMeasuredRule, RegionMm
 from engine.yamlfile import Path_
-from steps.contract import Given, Params, Reference, UnusableReference
-
-MAX_VIEW_PX = 40_000_000
-
-
-@dataclass(slots=True)
-class _Draft:
-    """One step while it is compiled."""
-
-    name: str
-    spec: StepSpec
-    path: Path_
-    step: Step | None = None
-    params: Params | None = None
-    references: dict[str, Reference] = field(default_factory=dict[str, Reference])
-    untaught: bool = False
-    prepared: Any = None
-    mm_per_px: float = math.nan
+from steps.contract import Given, UnusableReference
 
 
 def compile_recipe(
@@ -63,7 +35,8 @@ def compile_recipe(
     Parameters
     ----------
     loaded : LoadedRecipe
-        The recipe.
+        The recipe. Where it was loaded with `keep_going`, its mistakes of shape are raised with
+        those found here.
     order : mapping or None
         Values of the order as text. None checks the recipe alone: nothing is prepared, and the
         plan cannot run.
@@ -77,376 +50,172 @@ def compile_recipe(
     ProblemsFound
         With every mistake found, each with its place.
     """
-    compiler = _Compiler(loaded, order, cameras or CameraTable(), untaught_allowed)
-    return compiler.compile()
+    mistakes = Mistakes(loaded.document)
+    mistakes.problems += [_led(p, path, loaded) for p, path in loaded.mistakes]
+    typed: dict[str, Any] | None = None
+    if order is not None and not loaded.mistakes:
+        try:
+            typed = typed_order(loaded.recipe.order, order)
+        except ProblemsFound as found:
+            mistakes.problems += found.problems
+    reader = DraftReader(loaded, mistakes, untaught_allowed=untaught_allowed)
+    compiler = _Compiler(loaded, typed, cameras or CameraTable(), reader, mistakes)
+    plans = {name: compiler.camera(name) for name in loaded.recipe.cameras}
+    agree = tuple(agreements(loaded.recipe, mistakes))
+    check_explanations(loaded.recipe, mistakes)
+    if mistakes.problems:
+        raise ProblemsFound(mistakes.problems)
+    return Plan(
+        product=loaded.recipe.product,
+        title=loaded.recipe.title,
+        sha256=identity(loaded, reader.reference_bytes),
+        cameras=plans,
+        agree=agree,
+        order=typed or {},
+        warnings=tuple(_unjudged(loaded)),
+    )
 
 
 class _Compiler:
+    """Plans the steps of each camera; with no order nothing is prepared."""
+
     def __init__(
         self,
         loaded: LoadedRecipe,
-        order: Mapping[str, str] | None,
+        order: Mapping[str, Any] | None,
         cameras: CameraTable,
-        untaught_allowed: bool,
+        reader: DraftReader,
+        mistakes: Mistakes,
     ) -> None:
-        self.loaded = loaded
         self.recipe = loaded.recipe
-        self.document = loaded.document
+        self.order = order
         self.cameras = cameras
-        self.untaught_allowed = untaught_allowed
-        self.problems: list[Problem] = []
-        self.bytes: dict[str, bytes] = {}
-        self.order = None if order is None else typed_order(self.recipe.order, order)
-        self.limits = LimitPlanner(self.document, self.recipe.order, self.order, self.problems)
+        self.reader = reader
+        self.mistakes = mistakes
+        self.limits = LimitPlanner(mistakes, loaded.recipe.order, order)
 
-    def compile(self) -> Plan:
-        plans: dict[str, CameraPlan] = {}
-        for name, spec in self.recipe.cameras.items():
-            plans[name] = self.camera(name, spec)
-        agree = tuple(self.agreements())
-        self.check_explanations()
-        if self.problems:
-            raise ProblemsFound(self.problems)
-        return Plan(
-            product=self.recipe.product,
-            title=self.recipe.title,
-            sha256=identity(self.loaded, self.bytes),
-            cameras=plans,
-            agree=agree,
-            order=self.order or {},
-        )
-
-    def add(self, path: Path_, code: str, what: str, *, at_key: bool = False) -> None:
-        self.problems.append(self.document.problem(path, code, what, at_key=at_key))
-
-    # ------------------------------------------------------------------ one camera
-
-    def camera(self, name: str, spec: CameraSpec) -> CameraPlan:
-        path: Path_ = ("cameras", name, "steps")
-        drafts = {n: _Draft(n, s, (*path, n)) for n, s in spec.steps.items()}
-        for draft in drafts.values():
-            self.step_and_settings(draft)
-        ordered = self.wiring(drafts)
+    def camera(self, name: str) -> CameraPlan:
+        drafts = self.reader.drafts(name)
+        ordered = wired(drafts, self.mistakes)
         positions = {draft.name: i for i, draft in enumerate(ordered)}
-        planned: list[PlannedStep] = []
-        for draft in ordered:
-            planned_step = self.planned(name, draft, drafts, positions)
-            if planned_step is not None:
-                planned.append(planned_step)
-        return CameraPlan(name, spec.expects, tuple(planned))
+        planned = [self.step(draft, drafts, positions) for draft in ordered]
+        steps = tuple(step for step in planned if step is not None)
+        return CameraPlan(name, self.recipe.cameras[name].expects, steps)
 
-    def step_and_settings(self, draft: _Draft) -> None:
-        try:
-            draft.step = load_step(draft.spec.step)
-        except NoSuchStep as error:
-            what = f"{str(error)[:1].upper()}{str(error)[1:]}."
-            what += nearest(draft.spec.step, step_names()) + f"\nSteps: {listed(step_names())}."
-            self.add((*draft.path, "step"), "unknown-step", what)
-            return
-        settings = (*draft.path, "settings")
-        params, problems = validate(draft.step.params, draft.spec.settings, self.document, settings)
-        self.problems += problems
-        draft.params = params
-        if params is not None:
-            self.load_references(draft, params)
-
-    def load_references(self, draft: _Draft, params: Params) -> None:
-        for path, name in reference_files(params):
-            where = (*draft.path, "settings", *path)
-            file = self.loaded.folder_of(where) / name
-            if not file.is_file() and draft.step is not None and draft.step.teach is not None:
-                if self.untaught_allowed:
-                    draft.untaught = True
-                    continue
-                what = f"There is no file {file}. `cartonverdict teach` makes it from good cartons."
-                self.add(where, "missing-reference", what)
-                continue
-            try:
-                reference, raw = load_reference(file, name)
-            except BadReference as error:
-                code = "bad-reference" if file.is_file() else "missing-reference"
-                self.add(where, code, str(error))
-                continue
-            draft.references[name] = reference
-            self.bytes[".".join(map(str, where))] = raw
-
-    # ------------------------------------------------------------------ wiring
-
-    def wiring(self, drafts: dict[str, _Draft]) -> list[_Draft]:
-        needs: dict[str, set[str]] = {name: set() for name in drafts}
-        for draft in drafts.values():
-            placing = draft.spec.placed_by
-            if placing is not None and self.placing_is_right(draft, drafts):
-                needs[draft.name].add(placing)
-            for i, left in enumerate(draft.spec.leave_out):
-                if isinstance(left, str) and self.left_is_right(draft, left, i, drafts):
-                    other = drafts[left].spec.placed_by
-                    if other is not None and other != draft.name and other in drafts:
-                        needs[draft.name].add(other)
-        names, circle = running_order(needs)
-        for name in circle:
-            what = f"These steps place each other in a circle: {listed(circle)}."
-            self.add((*drafts[name].path, "placed_by"), "cycle", what)
-        return [drafts[name] for name in names]
-
-    def placing_is_right(self, draft: _Draft, drafts: dict[str, _Draft]) -> bool:
-        placing = draft.spec.placed_by or ""
-        path = (*draft.path, "placed_by")
-        if placing not in drafts:
-            what = f"This camera has no step `{placing}`.{nearest(placing, drafts)}"
-            self.add(path, "unknown-step", what + f"\nIts steps: {listed(drafts)}.")
-            return False
-        step = drafts[placing].step
-        if step is not None and step.pose_name is None:
-            finders = [n for n, d in drafts.items() if d.step is not None and d.step.pose_name]
-            what = f"`{placing}` ({step.name}) finds no pose, so it can place nothing."
-            what += f"\nSteps here that find one: {listed(finders)}." if finders else ""
-            self.add(path, "no-pose", what)
-            return False
-        return True
-
-    def left_is_right(self, draft: _Draft, left: str, i: int, drafts: dict[str, _Draft]) -> bool:
-        path = (*draft.path, "leave_out", i)
-        if left == draft.name or left not in drafts:
-            what = f"This camera has no other step `{left}`.{nearest(left, drafts)}"
-            self.add(path, "unknown-step", what)
-            return False
-        if drafts[left].spec.placed_by is None or drafts[left].spec.region_mm is None:
-            what = f"`{left}` has no `region_mm` that is placed, so it cannot be left out."
-            self.add(path, "no-region", what)
-            return False
-        return True
-
-    # ------------------------------------------------------------------ one step
-
-    def planned(
-        self,
-        camera: str,
-        draft: _Draft,
-        drafts: dict[str, _Draft],
-        positions: Mapping[str, int],
+    def step(
+        self, draft: Draft, drafts: Mapping[str, Draft], positions: Mapping[str, int]
     ) -> PlannedStep | None:
-        step, spec = draft.step, draft.spec
+        step, spec, mistakes = draft.step, draft.spec, self.mistakes
+        check_regions(draft, mistakes)
         if step is None:
             return None
-        self.check_regions(draft)
+        path = (*draft.path, "limits")
+        limits = self.limits.plan(draft.camera, draft.name, step, spec.limits, path)
         placing = drafts.get(spec.placed_by) if spec.placed_by else None
-        draft.mm_per_px = self.scale(camera, spec, placing)
-        limits = self.limits.plan(camera, draft.name, step, spec.limits, (*draft.path, "limits"))
-        if self.order is None or draft.params is None:
+        if self.order is None or draft.params is None or (spec.placed_by and placing is None):
             return None
         if placing is not None and (placing.step is None or placing.params is None):
             return None
-        region = self.region(draft, placing)
-        self.prepare(draft, region)
-        if math.isnan(draft.mm_per_px):
-            if region is not None:
-                what = "Nothing gives this step a scale: give `mm_per_px`."
-                self.add(draft.path, "no-scale", what, at_key=True)
-                return None
-            if not (step.pose_name or draft.untaught):
-                self.limits.needs_scale(step, spec.limits, (*draft.path, "limits"))
-        size, origin, offset = self.view_size(draft, region)
-        mask, left = self.left_out(draft, drafts, positions, origin, size)
-        placed_by = positions.get(spec.placed_by) if spec.placed_by else None
+        draft.mm_per_px = scale_of(draft, placing, self.cameras)
+        region = region_of(draft, placing, mistakes)
+        if not self.prepare(draft, region) or not self.has_scale(draft, placing, region):
+            return None
+        area = area_of(draft, region, mistakes)
+        mask, left = left_out(draft, drafts, positions, area)
         return PlannedStep(
-            camera=camera,
+            camera=draft.camera,
             name=draft.name,
             step=step,
             params=draft.params,
             prepared=draft.prepared,
-            placed_by=placed_by,
+            placed_by=None if spec.placed_by is None else positions[spec.placed_by],
             mm_per_px=draft.mm_per_px,
-            origin_mm=origin,
-            size_px=size,
-            offset_px=offset,
+            origin_mm=area.origin_mm,
+            size_px=area.size_px,
+            offset_px=area.offset_px,
             mask=mask,
             left=left,
             limits=limits,
-            not_measured=self.not_measured(draft),
+            not_measured=_not_measured(draft),
         )
 
-    def check_regions(self, draft: _Draft) -> None:
-        spec = draft.spec
-        if spec.region_mm is not None and spec.placed_by is None:
-            what = "`region_mm` is in mm of a reference: say which with `placed_by`, or use "
-            what += "`region_px`."
-            self.add((*draft.path, "region_mm"), "region", what, at_key=True)
-        if spec.region_px is not None and spec.placed_by is not None:
-            what = "A placed step moves with the carton: give `region_mm`, not `region_px`."
-            self.add((*draft.path, "region_px"), "region", what, at_key=True)
-        if spec.leave_out and spec.placed_by is None:
-            what = "Only a placed step can leave parts out: say which step places it."
-            self.add((*draft.path, "leave_out"), "region", what, at_key=True)
-
-    def scale(self, camera: str, spec: StepSpec, placing: _Draft | None) -> float:
-        if spec.mm_per_px is not None:
-            return spec.mm_per_px
-        if placing is not None:
-            return placing.mm_per_px
-        known = self.cameras.of(camera).mm_per_px
-        return math.nan if known is None else known
-
-    def region(self, draft: _Draft, placing: _Draft | None) -> RegionMm | None:
-        if draft.spec.region_mm is not None or placing is None:
-            return draft.spec.region_mm
-        size = getattr(placing.prepared, "size_mm", None) or getattr(
-            placing.params, "size_mm", None
-        )
-        if size is None:
-            what = "Where does this step look? Give `region_mm`."
-            self.add(draft.path, "region", what, at_key=True)
-            return None
-        return RegionMm(x=0, y=0, width=size[0], height=size[1])
-
-    def prepare(self, draft: _Draft, region: RegionMm | None) -> None:
+    def prepare(self, draft: Draft, region: RegionMm | None) -> bool:
+        """Prepare a step, once for all frames; says whether it can be planned."""
         step = draft.step
-        if step is None or step.prepare is None or self.order is None:
-            return
+        if step is None or step.prepare is None or draft.params is None:
+            return True
         if draft.untaught:
             draft.prepared = Untaught()
-            return
-        missing = {name for _, name in reference_files(draft.params)} - set(draft.references)
-        if draft.params is None or missing:
-            return
-        try:
-            draft.prepared = step.prepare(draft.params, self.given(draft, region))
-        except UnusableReference as error:
-            path = (*draft.path, "settings", *error.parameter.split("."))
-            text = f"{error.why[:1].upper()}{error.why[1:]}".rstrip(".") + "."
-            self.add(path, "unusable-reference", text)
-            return
-        own = getattr(draft.prepared, "mm_per_px", None)
-        if own is not None and math.isfinite(own):
-            draft.mm_per_px = float(own)
-
-    def given(self, draft: _Draft, region: RegionMm | None) -> Given:
+            return True
+        if {name for _, name in reference_files(draft.params)} - set(draft.references):
+            return False
         size = None if region is None else (region.width, region.height)
-        return Given(draft.references, self.order or {}, draft.mm_per_px, size)
-
-    def view_size(
-        self, draft: _Draft, region: RegionMm | None
-    ) -> tuple[tuple[int, int] | None, tuple[float, float], tuple[int, int]]:
-        if region is not None:
-            width = max(1, round(region.width / draft.mm_per_px))
-            height = max(1, round(region.height / draft.mm_per_px))
-            if width * height > MAX_VIEW_PX:
-                what = f"At {draft.mm_per_px:g} mm/px this is a view of {width} x {height} px: "
-                self.add(draft.path, "view-size", what + "too large.", at_key=True)
-                width = height = 1
-            return (width, height), (region.x, region.y), (0, 0)
-        px = draft.spec.region_px
-        if px is not None:
-            return (px.width, px.height), (0.0, 0.0), (px.x, px.y)
-        return None, (0.0, 0.0), (0, 0)
-
-    def left_out(
-        self,
-        draft: _Draft,
-        drafts: dict[str, _Draft],
-        positions: Mapping[str, int],
-        origin: tuple[float, float],
-        size: tuple[int, int] | None,
-    ) -> tuple[NDArray[np.uint8] | None, tuple[Left, ...]]:
-        fixed: list[RegionMm] = []
-        moving: list[Left] = []
-        for left in draft.spec.leave_out:
-            if isinstance(left, RegionMm):
-                fixed.append(left)
-                continue
-            other = drafts.get(left)
-            if other is None or other.spec.region_mm is None or other.spec.placed_by is None:
-                continue
-            if other.spec.placed_by == draft.spec.placed_by:
-                fixed.append(other.spec.region_mm)
-            elif other.spec.placed_by in positions and other.spec.placed_by != draft.name:
-                where = positions[other.spec.placed_by]
-                moving.append(Left(where, _corners(other.spec.region_mm)))
-            else:
-                what = f"`{left}` is placed by `{other.spec.placed_by}`, which this step finds."
-                self.add((*draft.path, "leave_out"), "no-region", what)
-        if not fixed or size is None:
-            return None, tuple(moving)
-        mask = np.full((size[1], size[0]), 255, np.uint8)
-        for region in fixed:
-            x0, x1 = (
-                round((x - origin[0]) / draft.mm_per_px)
-                for x in (region.x, region.x + region.width)
-            )
-            y0, y1 = (
-                round((y - origin[1]) / draft.mm_per_px)
-                for y in (region.y, region.y + region.height)
-            )
-            mask[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = 0
-        mask.setflags(write=False)
-        return mask, tuple(moving)
-
-    def not_measured(self, draft: _Draft) -> PlannedReason:
-        rule = draft.spec.not_measured
-        if isinstance(rule, NotMeasuredRule):
-            return PlannedReason(rule.reject_as, tuple(rule.catches), as_names(rule.explained_by))
-        return PlannedReason(rule or f"{words_of(draft.name)} not measured")
-
-    # ------------------------------------------------------------------ over all cameras
-
-    def agreements(self) -> Iterator[PlannedAgreement]:
-        for i, rule in enumerate(self.recipe.verdict.agree):
-            path: Path_ = ("verdict", "agree", i)
-            found = [
-                self.value_at(text, (*path, "values", j)) for j, text in enumerate(rule.values)
-            ]
-            known = [f for f in found if f is not None]
-            kinds = {kind for _, kind, _ in known}
-            if len(kinds) > 1 and not kinds <= {"number", "whole"}:
-                what = "Only values of one type can agree; here stand "
-                what += ", ".join(f"`{'.'.join(v)}` ({k})" for v, k, _ in known) + "."
-                self.add((*path, "values"), "agree-type", what)
-            if len(known) == len(found):
-                reason = PlannedReason(rule.reject_as, tuple(rule.catches))
-                values = tuple(value for value, _, _ in known)
-                yield PlannedAgreement(values, reason, rule.tolerance, known[0][2])
-
-    def value_at(self, text: str, path: Path_) -> tuple[tuple[str, str, str], str, str] | None:
-        parts = text.split(".")
-        if len(parts) != 3:
-            self.add(path, "agree-value", f"`{text}` is not of the form camera.step.value.")
-            return None
-        camera, name, value = parts
-        if camera not in self.recipe.cameras:
-            what = f"There is no camera `{camera}`.{nearest(camera, self.recipe.cameras)}"
-            self.add(path, "agree-value", what)
-            return None
-        steps = self.recipe.cameras[camera].steps
-        if name not in steps:
-            what = f"The camera `{camera}` has no step `{name}`.{nearest(name, steps)}"
-            self.add(path, "agree-value", what)
-            return None
+        color = self.recipe.cameras[draft.camera].expects.color
+        given = Given(draft.references, self.order or {}, draft.mm_per_px, size, color)
+        path: Path_ = (*draft.path, "settings")
         try:
-            step = load_step(steps[name].step)
-        except NoSuchStep:
-            return None
-        info = step.values.get(value)
-        if info is None:
-            what = f"`{step.name}` measures no `{value}`.{nearest(value, step.values)}"
-            self.add(path, "agree-value", what + f"\nIt measures: {listed(step.values)}.")
-            return None
-        return (camera, name, value), info.kind, info.unit
+            draft.prepared = step.prepare(draft.params, given)
+        except UnusableReference as error:
+            where = (*path, *(int(p) if p.isdigit() else p for p in error.parameter.split(".")))
+            self.mistakes.add(where, "unusable-reference", sentence(error.why))
+            return False
+        except Exception as error:  # noqa: BLE001 - a step's own mistake, named before it can run
+            what = f"`{step.name}` could not prepare for these settings: "
+            what += f"{type(error).__name__}: {' '.join(str(error).split())[:200]}"
+            self.mistakes.add(path, "broken-step", sentence(what), at_key=True)
+            return False
+        own = getattr(draft.prepared, "mm_per_px", None)
+        if own is not None and math.isfinite(own) and own > 0:
+            draft.mm_per_px = float(own)
+        return True
 
-    def check_explanations(self) -> None:
-        known = {f"{c}.{s}" for c, spec in self.recipe.cameras.items() for s in spec.steps}
-        for camera, spec in self.recipe.cameras.items():
-            for name, step in spec.steps.items():
-                path: Path_ = ("cameras", camera, "steps", name)
-                rules = [(step.not_measured, (*path, "not_measured"))]
-                rules += [(limit, (*path, "limits", v)) for v, limit in step.limits.items()]
-                for rule, where in rules:
-                    for cause in as_names(getattr(rule, "explained_by", ())):
-                        if cause not in known or cause == f"{camera}.{name}":
-                            what = f"`{cause}` is not another step, as camera.step."
-                            what += nearest(cause, known)
-                            self.add((*where, "explained_by"), "unknown-step", what)
+    def has_scale(self, draft: Draft, placing: Draft | None, region: RegionMm | None) -> bool:
+        """Say whether a step's view can be made; a scale that is missing is kept as a mistake."""
+        if not math.isnan(draft.mm_per_px):
+            return True
+        if region is not None:
+            if placing is None or not placing.untaught:
+                what = "Nothing gives this step a scale: give `mm_per_px`."
+                self.mistakes.add(draft.path, "no-scale", what, at_key=True)
+            return False
+        if draft.step is not None and not (draft.step.pose_name or draft.untaught):
+            self.limits.needs_scale(draft.step, draft.spec.limits, (*draft.path, "limits"))
+        return True
 
 
-def _corners(region: RegionMm) -> NDArray[np.float64]:
-    x0, y0, x1, y1 = region.x, region.y, region.x + region.width, region.y + region.height
-    return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], np.float64)
+def _not_measured(draft: Draft) -> PlannedReason:
+    rule = draft.spec.not_measured
+    if isinstance(rule, NotMeasuredRule):
+        return PlannedReason(rule.reject_as, tuple(rule.catches), as_names(rule.explained_by))
+    return PlannedReason(rule or f"{words_of(draft.name)} not measured")
+
+
+def _led(problem: Problem, path: Path_, loaded: LoadedRecipe) -> Problem:
+    """Say of a key that may not stand in a step where it belongs, now that steps are known."""
+    if problem.code != "extra-forbidden" or len(path) != 5 or path[2] != "steps":
+        return problem
+    spec = loaded.document.data["cameras"][path[1]]["steps"][path[3]]
+    try:
+        step = load_step(spec["step"])
+    except (NoSuchStep, KeyError, TypeError):
+        return problem
+    what = not_beside_settings(str(path[4]), step)
+    if not what:
+        return problem
+    return loaded.document.problem(path, problem.code, what, at_key=True)
+
+
+def _unjudged(loaded: LoadedRecipe) -> list[str]:
+    """Name the steps whose values nothing judges and that place no other."""
+    compared = {
+        tuple(value.split(".")[:2]) for rule in loaded.recipe.verdict.agree for value in rule.values
+    }
+    found: list[str] = []
+    for camera, spec in loaded.recipe.cameras.items():
+        placing = {step.placed_by for step in spec.steps.values()}
+        found += [
+            f"{camera}.{name} has no limits: whatever it measures, no carton is rejected for it."
+            for name, step in spec.steps.items()
+            if not step.limits and name not in placing and (camera, name) not in compared
+        ]
+    return found

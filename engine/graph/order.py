@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from engine.problems import Problem, ProblemsFound, listed, nearest
+from engine.problems import Problem, ProblemsFound, listed, nearest, quoted
 
 _FORMS = {
     "text": "a text",
@@ -14,6 +16,9 @@ _FORMS = {
     "whole_number": "a whole number",
     "number": "a number",
 }
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_WHOLE = re.compile(r"[-+]?[0-9]{1,18}")
+_NUMBER = re.compile(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?")
 
 
 def typed_order(
@@ -35,20 +40,27 @@ def typed_order(
     ProblemsFound
         When a declared field is missing, empty or of another form. Fields that the recipe does
         not declare are ignored: one order may serve several recipes.
+
+    Examples
+    --------
+    >>> typed_order({"expiry": "date", "lot": "text"}, {"expiry": "2027-03-14", "lot": "0447"})
+    {'expiry': datetime.date(2027, 3, 14), 'lot': '0447'}
     """
     problems: list[Problem] = []
     typed: dict[str, Any] = {}
     for field, kind in declared.items():
         if field not in given:
+            others = [name for name in given if name not in declared]
             what = f"The recipe needs the order field `{field}` ({_FORMS[kind]}). Give it with "
-            what += f"`--order {field}=...` or in the set's set.yaml.{nearest(field, given)}"
+            what += f"`--order {field}=...` or in the set's set.yaml.{nearest(field, others)}"
             problems.append(Problem(where, 0, 0, field, "order-missing", what))
             continue
-        try:
-            typed[field] = _typed(given[field], kind)
-        except ValueError:
-            what = f"`{given[field]}` stands here; {_FORMS[kind]} is needed."
+        value = _typed(given[field], kind)
+        if value is None:
+            shown = quoted(given[field]) if given[field].strip() else "Nothing"
+            what = f"{shown} stands here; {_FORMS[kind]} is needed."
             problems.append(Problem(where, 0, 0, field, "order-type", what))
+        typed[field] = value
     if problems:
         raise ProblemsFound(problems)
     return typed
@@ -73,10 +85,10 @@ def read_pairs(pairs: list[str]) -> dict[str, str]:
         field, equals, value = pair.partition("=")
         field = field.strip()
         if not equals or not field:
-            what = f"`{pair}` is not of the form field=value."
+            what = f"{quoted(pair)} is not of the form FIELD=VALUE."
             problems.append(Problem("--order", 0, 0, "", "order-form", what))
         elif field in values:
-            what = f"`{field}` is given twice. Fields given: {listed(values)}."
+            what = f"{quoted(field)} is given twice. Fields given: {listed(values)}."
             problems.append(Problem("--order", 0, 0, field, "order-form", what))
         values[field] = value
     if problems:
@@ -84,16 +96,30 @@ def read_pairs(pairs: list[str]) -> dict[str, str]:
     return values
 
 
+def read_date(text: str) -> date | None:
+    """Give the date that a text as 2027-03-14 names; None where it names none.
+
+    Examples
+    --------
+    >>> read_date("2027-03-14"), read_date("2027-02-30")
+    (datetime.date(2027, 3, 14), None)
+    """
+    if not _DATE.fullmatch(text):
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return None
+
+
 def _typed(text: str, kind: str) -> Any:
-    if not text.strip():
-        raise ValueError(kind)
+    """Give a value in its type; None where the text is none of that type."""
+    plain = text.strip()
     if kind == "text":
-        return text
+        return text if plain else None
     if kind == "date":
-        return date.fromisoformat(text.strip())
+        return read_date(plain)
     if kind == "whole_number":
-        return int(text)
-    number = float(text)
-    if number != number or number in (float("inf"), float("-inf")):
-        raise ValueError(kind)
-    return number
+        return int(plain) if _WHOLE.fullmatch(plain) else None
+    number = float(plain) if _NUMBER.fullmatch(plain) else math.nan
+    return number if math.isfinite(number) else None

@@ -5,16 +5,18 @@ from __future__ import annotations
 import importlib
 import types
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, cast
 
 from pydantic import BaseModel
 
+from engine.problems import quoted
+from engine.yamlfile import Path_
 from steps import contract
 from steps.contract import Params, Pose, StepFunction, StepInfo, Values
 
@@ -56,13 +58,37 @@ class Step:
 class NoSuchStep(LookupError):  # noqa: N818 - reads as a sentence
     """A recipe names a step that cannot be had; the text says why."""
 
+    code = "unknown-step"
+    unknown = True
+    """Whether there is no step of this name at all."""
 
-@cache
+
+class BrokenStep(NoSuchStep):
+    """The step is there, but cannot be used."""
+
+    code = "broken-step"
+    unknown = False
+
+
 def step_names() -> tuple[str, ...]:
     """List every step without importing one: files in `steps/` and entry points."""
+    return tuple(sorted({*own_names(), *(name for name in installed() if "." in name)}))
+
+
+@cache
+def own_names() -> frozenset[str]:
+    """List the files in `steps/` that hold a step."""
     folder = Path(contract.__file__).parent
-    own = {f.stem for f in folder.glob("*.py") if not f.stem.startswith("_")} - _NOT_STEPS
-    return tuple(sorted(own | set(_installed())))
+    return frozenset(f.stem for f in folder.glob("*.py") if not f.stem.startswith("_")) - _NOT_STEPS
+
+
+@cache
+def installed() -> Mapping[str, tuple[EntryPoint, ...]]:
+    """List the steps of installed packages, with each package that offers a name."""
+    found: dict[str, list[EntryPoint]] = {}
+    for point in entry_points(group=ENTRY_POINTS):
+        found.setdefault(point.name, []).append(point)
+    return {name: tuple(points) for name, points in found.items()}
 
 
 @cache
@@ -72,63 +98,56 @@ def load_step(name: str) -> Step:
     Raises
     ------
     NoSuchStep
-        When there is none of that name, two packages offer it, or it cannot be imported.
+        When there is none of that name.
+    BrokenStep
+        When two packages offer it, it cannot be imported, or it is not declared rightly.
     """
-    if "." in name:
-        function = _load_installed(name)
-        module = importlib.import_module(function.__module__)
+    if name in own_names():
+        module = _imported(name, lambda: importlib.import_module(f"steps.{name}"))
+        function = getattr(module, name, None)
+        if not callable(function):
+            message = f"steps/{name}.py holds no function `{name}`"
+            raise BrokenStep(message)
         return _describe(name, function, module)
-    if name not in step_names():
-        message = f"there is no step `{name}`"
-        raise NoSuchStep(message)
-    try:
-        module = importlib.import_module(f"steps.{name}")
-    except ImportError as error:
-        message = f"the step `{name}` cannot be imported: {error}"
-        raise NoSuchStep(message) from error
-    function = getattr(module, name, None)
-    if not callable(function):
-        message = f"steps/{name}.py holds no function `{name}`"
-        raise NoSuchStep(message)
+    function = _imported(name, _entry_point(name).load)
+    module = importlib.import_module(function.__module__)
     return _describe(name, function, module)
 
 
-@cache
-def _installed() -> Mapping[str, tuple[EntryPoint, ...]]:
-    found: dict[str, list[EntryPoint]] = {}
-    for point in entry_points(group=ENTRY_POINTS):
-        found.setdefault(point.name, []).append(point)
-    return {name: tuple(points) for name, points in found.items()}
-
-
-def _load_installed(name: str) -> Any:
-    points = _installed().get(name, ())
-    if len(points) > 1:
-        packages = " and ".join(sorted(p.dist.name if p.dist else p.value for p in points))
-        message = f"the step `{name}` is offered by {packages}: uninstall all but one"
-        raise NoSuchStep(message)
-    if not points:
-        message = f"there is no step `{name}`"
-        raise NoSuchStep(message)
+def _imported(name: str, load: Callable[[], Any]) -> Any:
     try:
-        return points[0].load()
-    except (ImportError, AttributeError) as error:
-        message = f"the step `{name}` cannot be imported: {error}"
-        raise NoSuchStep(message) from error
+        return load()
+    except Exception as error:  # whatever a broken library raises stops this step only
+        message = f"the step `{name}` cannot be imported: {type(error).__name__}: {error}"
+        raise BrokenStep(message) from error
+
+
+def _entry_point(name: str) -> EntryPoint:
+    points = list(installed().get(name, ()))
+    if not points:
+        message = f"there is no step {quoted(name)}"
+        raise NoSuchStep(message)
+    packages = sorted(p.dist.name if p.dist else p.value for p in points)
+    if len(points) > 1:
+        message = f"the step `{name}` is offered by {' and '.join(packages)}: uninstall all but one"
+        raise BrokenStep(message)
+    if "." not in name:
+        message = f"{packages[0]} offers `{name}`, but an installed step needs a dotted name, as "
+        message += f"`{packages[0].replace('-', '_')}.{name}`"
+        raise BrokenStep(message)
+    return points[0]
 
 
 def _describe(name: str, function: Any, module: types.ModuleType) -> Step:
     info: StepInfo | None = getattr(function, "step_info", None)
     if info is None:
         message = f"`{name}` is not declared with @step"
-        raise NoSuchStep(message)
-    kinds = {n: _kind(f.annotation) for n, f in info.values.model_fields.items()}
-    limited = {
-        n: ValueInfo(kind, unit_of(text), text)
-        for n, kind in kinds.items()
-        if kind is not None
-        for text in [" ".join((info.values.model_fields[n].description or "").split())]
-    }
+        raise BrokenStep(message)
+    prepare = getattr(module, "prepare", None)
+    if info.takes_prepared and prepare is None:
+        message = f"`{name}` takes a prepared object, but its file holds no `prepare`"
+        raise BrokenStep(message)
+    limited = dict(_limited_values(info.values))
     return Step(
         name=name,
         function=function,
@@ -139,10 +158,18 @@ def _describe(name: str, function: Any, module: types.ModuleType) -> Step:
         marks_name="marks" if "marks" in info.values.model_fields else None,
         rgb=info.rgb,
         takes_prepared=info.takes_prepared,
-        prepare=getattr(module, "prepare", None) if info.takes_prepared else None,
+        prepare=prepare if info.takes_prepared else None,
         teach=getattr(module, "teach", None),
         document=(function.__doc__ or "").strip(),
     )
+
+
+def _limited_values(values: type[Values]) -> Iterator[tuple[str, ValueInfo]]:
+    for name, field in values.model_fields.items():
+        kind = _kind(field.annotation)
+        if kind is not None:
+            text = " ".join((field.description or "").split())
+            yield name, ValueInfo(kind, unit_of(text), text)
 
 
 _KINDS: tuple[tuple[type, Kind], ...] = (
@@ -156,10 +183,10 @@ _KINDS: tuple[tuple[type, Kind], ...] = (
 
 def _kind(annotation: Any) -> Kind | None:
     for part in _parts(annotation):
-        if typing.get_origin(part) is Literal:
-            return "text"
+        words = typing.get_args(part) if typing.get_origin(part) is Literal else ()
+        plain: Any = type(words[0]) if words else part
         for known, kind in _KINDS:
-            if part is known:
+            if plain is known:
                 return kind
     return None
 
@@ -189,22 +216,23 @@ def unit_of(description: str) -> str:
     return description[start + 1 : end] if 0 <= start < end else ""
 
 
-def reference_files(params: BaseModel) -> list[tuple[tuple[str | int, ...], str]]:
+def reference_files(params: BaseModel) -> list[tuple[Path_, str]]:
     """Find every reference that parameters name, with the path of its setting."""
-    found: list[tuple[tuple[str | int, ...], str]] = []
+    return list(_references_in(params, ()))
 
-    def search(value: Any, path: tuple[str | int, ...]) -> None:
-        if isinstance(value, contract.ReferenceFile):
-            found.append((path, str(value)))
-        elif isinstance(value, BaseModel):
-            for name in type(value).model_fields:
-                search(getattr(value, name), (*path, name))
-        elif isinstance(value, Mapping):
-            for name, item in value.items():
-                search(item, (*path, name))
-        elif isinstance(value, (list, tuple)):
-            for i, item in enumerate(value):
-                search(item, (*path, i))
 
-    search(params, ())
-    return found
+def _references_in(value: Any, path: Path_) -> Iterator[tuple[Path_, str]]:
+    if isinstance(value, contract.ReferenceFile):
+        yield path, str(value)
+    for name, item in _items(value):
+        yield from _references_in(item, (*path, name))
+
+
+def _items(value: Any) -> Iterable[tuple[Any, Any]]:
+    if isinstance(value, BaseModel):
+        return [(name, getattr(value, name)) for name in type(value).model_fields]
+    if isinstance(value, Mapping):
+        return cast("Mapping[Any, Any]", value).items()
+    if isinstance(value, (list, tuple)):
+        return enumerate(cast("list[Any]", value))
+    return ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -56,30 +57,50 @@ class _Shape(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
 
+def _mapping_like(example: str, words: str) -> Any:
+    """Make a check that shows an example where something else than a mapping stands."""
+
+    def check(value: Any) -> Any:
+        if not isinstance(value, (Mapping, BaseModel)):
+            message = f"{words}, as `{example}`"
+            raise ValueError(message)
+        return value
+
+    return model_validator(mode="before")(check)
+
+
 class RegionMm(_Shape):
     """A rectangle in mm of the reference that places it; it may lie partly outside."""
 
-    x: float
+    x: float = Field(ge=-5000, le=5000)
     """Left side [mm]."""
-    y: float
+    y: float = Field(ge=-5000, le=5000)
     """Top side [mm]."""
     width: float = Field(gt=0, le=5000)
     """Width [mm]."""
     height: float = Field(gt=0, le=5000)
     """Height [mm]."""
 
+    _is_mapping = _mapping_like(
+        "{x: 0, y: 0, width: 70, height: 40}", "a region is a mapping of four numbers"
+    )
+
 
 class RegionPx(_Shape):
     """A rectangle in pixels of the frame."""
 
-    x: int = Field(ge=0)
+    x: int = Field(ge=0, le=100_000)
     """Left side [px]."""
-    y: int = Field(ge=0)
+    y: int = Field(ge=0, le=100_000)
     """Top side [px]."""
-    width: int = Field(gt=0)
+    width: int = Field(gt=0, le=100_000)
     """Width [px]."""
-    height: int = Field(gt=0)
+    height: int = Field(gt=0, le=100_000)
     """Height [px]."""
+
+    _is_mapping = _mapping_like(
+        "{x: 0, y: 0, width: 640, height: 480}", "a region is a mapping of four whole numbers"
+    )
 
 
 class Limit(_Shape):
@@ -103,6 +124,8 @@ class Limit(_Shape):
     """`camera.step` whose broken limit explains this one: then the carton is named after that."""
     may_be_missing: bool = False
     """Whether a value that was not measured is good here; by default it is not."""
+
+    _is_mapping = _mapping_like("gap_mm: {max: 1.0}", "a limit names a value, then its bounds")
 
     @model_validator(mode="after")
     def _says_something(self) -> Limit:
@@ -136,7 +159,7 @@ class StepSpec(_Shape):
     """Where a placed step looks [mm]; by default the whole reference that places it."""
     region_px: RegionPx | None = None
     """Where a step that nothing places looks [px]; by default the whole frame."""
-    mm_per_px: float | None = Field(None, gt=0, le=10)
+    mm_per_px: float | None = Field(None, ge=0.0001, le=10)
     """Scale of the view [mm/px]; by default that of the placing reference, or of the camera."""
     leave_out: list[Name | RegionMm] = []
     """Parts that are not looked at: regions in mm, or steps whose regions are left out."""
