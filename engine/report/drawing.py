@@ -37,8 +37,8 @@ class _Pen:
 
 # Colours that people with any colour vision tell apart (Okabe and Ito); never colour alone.
 _GOOD = _Pen((0, 210, 150), 1.6)
-_BROKEN = _Pen((255, 90, 20), 2.6, dashed=True)
-_NOT_MEASURED = _Pen((240, 228, 66), 1.8, dashed=True)
+_BROKEN = _Pen((255, 90, 20), 4.0, dashed=True)
+_NOT_MEASURED = _Pen((240, 228, 66), 3.0, dashed=True)
 _TONES = {
     "measured": _Pen((86, 200, 255), 1.6),
     "difference": _Pen((255, 120, 220), 1.8),
@@ -228,8 +228,9 @@ class _Canvas:
             return
         path = np.vstack([points, points[:1]]) if closed else points
         unit = self.unit
-        pieces = _dashes(path, 10 * unit, 8 * unit, self.picture.shape) if pen.dashed else [path]
         width = max(1, round(pen.width * unit))
+        dash, gap = 6 * unit + 2 * width, 5 * unit + 2 * width
+        pieces = _dashes(path, dash, gap, self.picture.shape) if pen.dashed else [path]
         fixed = [_fixed(piece) for piece in pieces]
         edge = width + max(2, round(unit))
         cv2.polylines(self.picture, fixed, False, (0, 0, 0), edge, cv2.LINE_AA, _SUB)
@@ -303,7 +304,7 @@ def _fixed(points: NDArray[np.float64]) -> NDArray[np.int32]:
 def _dashes(
     path: NDArray[np.float64], dash: float, gap: float, shape: tuple[int, ...]
 ) -> list[NDArray[np.float64]]:
-    """Cut a path into dashes; parts far outside the picture are left out."""
+    """Cut a path into dashes, one at each end of every stretch, none far outside the picture."""
     pieces: list[NDArray[np.float64]] = []
     reach = np.array([shape[1], shape[0]], np.float64)
     for a, b in pairwise(path):
@@ -314,9 +315,12 @@ def _dashes(
         length = float(np.hypot(*(end - start)))
         if length == 0:
             continue
-        for from_ in np.arange(0, length, dash + gap):
-            to = min(from_ + dash, length)
-            pieces.append(np.array([start + (end - start) * (t / length) for t in (from_, to)]))
+        count = max(1, round((length + gap) / (dash + gap)))
+        stretch = length / (count * dash + (count - 1) * gap)
+        for i in range(count):
+            first = i * (dash + gap) * stretch / length
+            last = min(first + dash * stretch / length, 1.0)
+            pieces.append(np.array([start + (end - start) * t for t in (first, last)]))
     return pieces
 
 
