@@ -84,6 +84,10 @@ class LocateParams(Params):
     """Parts (x, y, width, height) of the reference that may change or move and do not count:
     a window, a date, a label pasted on the panel [mm]."""
 
+    outline: bool = False
+    """Whether the physical border counts as an edge beside the print; helps where there is little
+    print. Not for a reference whose border is no edge."""
+
     min_quality: float = Field(0.6, ge=0, le=1)
     """A pose of lower quality is not measured [fraction]."""
 
@@ -108,6 +112,10 @@ class LocateValues(Values):
 
     scale: float
     """How large it appears; 1 is as in the nominal place [fraction]."""
+
+    aspect: float
+    """Scale across over scale down; 1 is as in the nominal place, more where it is tilted away at
+    the top or bottom, as a lifted lid is [fraction]."""
 
     pose: Pose
     """From mm of the reference to pixels of the view."""
@@ -163,8 +171,8 @@ def prepare(params: LocateParams, given: Given) -> LocatePrepared:
     usual: tuple[int, ...] | None = gray.shape if params.reference_is_frame else None
     if given.region_mm is not None and not from_middle:
         usual = (round(given.region_mm[1] / mm_per_px), round(given.region_mm[0] / mm_per_px))
-    finder = make_finder(shown, factor, wanted, usual)
-    if finder.models[-1].count < _LEAST_POINTS:
+    finder = make_finder(shown, factor, wanted, usual, params.outline)
+    if finder.models[-1].printed < _LEAST_POINTS:
         raise UnusableReference("the reference shows too few edges to be found by")
     in_frame = params.corners_px is not None
     return LocatePrepared(finder, mm_per_px, nominal, from_middle, in_frame)
@@ -248,6 +256,7 @@ def locate(
         shift_y_mm=away.shift_y_mm,
         turn_deg=away.turn_deg,
         scale=away.scale,
+        aspect=away.aspect,
         pose=Pose(pose, params.size_mm),
         marks=(Mark(outline, "shape"),),
     )

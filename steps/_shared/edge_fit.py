@@ -26,6 +26,7 @@ _TUKEY = 4.685
 _LEAST_SIGMA_PX = 0.03
 _ROUNDS = 4
 _LEAST_VARIANCE = 0.3
+_LEAST_SLOPE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,8 +67,12 @@ def look_far(
     put = carry(pose, model.points, model.normals)
     usable = _may_measure(put.points, image.shape, mask, 1.0)
     across = sample_across(image, put.points, put.normals, profile_offsets(reach_px + 1.0))
-    place, rise = peaks_across(across)
-    found = usable & (rise > np.maximum(0.15 * model.strengths, 0.8))
+    n = model.printed
+    place, rise = peaks_across(across[:n])
+    if model.borders:
+        border_place, border_rise = peaks_across(across[n:], either_way=True)
+        place, rise = np.append(place, border_place), np.append(rise, border_rise)
+    found = usable & (rise > np.maximum(0.15 * model.strengths, _LEAST_SLOPE))
     return Seen(np.where(found, place, np.nan), put.slopes, usable, across)
 
 
@@ -88,6 +93,11 @@ def look_close(
     mix = np.matmul(model.solvers, across[:, :, None])[:, :, 0].astype(np.float64)
     shift = -mix[:, 2] / np.maximum(mix[:, 0], 0.02)
     found = usable & (mix[:, 0] > 0.05) & (np.abs(shift) < 2.0)
+    if model.borders:
+        n = model.printed
+        place, rise = peaks_across(across[n:], either_way=True)
+        shift[n:] = place
+        found[n:] = usable[n:] & np.isfinite(place) & (rise > _LEAST_SLOPE)
     return Seen(np.where(found, shift, np.nan), put.slopes, usable, across)
 
 

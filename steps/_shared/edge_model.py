@@ -23,6 +23,7 @@ STEP_PX = 0.5
 _CELLS = (10, 8)
 _MARGIN_PX = 4
 _MOST_ROWS = 32000
+_BORDER_SLOPE = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,10 +43,19 @@ class EdgeModel:
     solvers: Float
     """(K, 4, P): from a profile to gain, offset, shift times gain, and change of sharpness."""
 
+    borders: int = 0
+    """How many of the points, the last ones, lie on the physical border, where the edge may be a
+    rise or a fall; profiles and solvers are 0 there."""
+
     @property
     def count(self) -> int:
         """How many edge points there are."""
         return len(self.points)
+
+    @property
+    def printed(self) -> int:
+        """How many of the points, the first ones, lie on print."""
+        return len(self.points) - self.borders
 
 
 def smoothed(image: NDArray[np.uint8] | Float) -> Float:
@@ -215,6 +225,49 @@ def _solvers(
     if not len(points):
         return own, np.empty((0, 4, own.shape[1]), np.float32)
     return own, np.linalg.pinv(basis, rcond=1e-4).astype(np.float32)
+
+
+def with_borders(
+    model: EdgeModel, image: NDArray[np.uint8], corners: NDArray[np.float64], to_plane: Matrix
+) -> EdgeModel:
+    """Add points on the physical border to a model.
+
+    Parameters
+    ----------
+    model : EdgeModel
+        The printed edges.
+    image : (M, N) uint8
+        The reference, with some of what is around it where that is known.
+    corners : (4, 2) float64
+        Its corners, clockwise [px of `image`].
+    to_plane : (3, 3) float64
+        From pixels of `image` to the plane in which points are given.
+
+    Notes
+    -----
+    Points lie on the straight lines between the corners, not near the corners. Where `image` shows
+    an edge within 3 px of the line, the point is set on it.
+    """
+    each = max(8, model.count // 16)
+    along = np.linspace(0.06, 0.94, each)[:, None]
+    sides = np.roll(corners, -1, axis=0) - corners
+    points = np.concatenate([c + along * s for c, s in zip(corners, sides, strict=True)])
+    outward = np.column_stack([sides[:, 1], -sides[:, 0]]) / np.hypot(*sides.T)[:, None]
+    normals = np.repeat(outward, each, axis=0)
+    across = sample_across(smoothed(image), points, normals, profile_offsets(3.0))
+    place, rise = peaks_across(across, either_way=True)
+    near = np.where((rise > _BORDER_SLOPE) & np.isfinite(place), place, 0.0)
+    there = carry(to_plane, points + normals * near[:, None], normals)
+    total = len(points)
+    return EdgeModel(
+        model.factor,
+        np.concatenate([model.points, there.points]),
+        np.concatenate([model.normals, there.normals]),
+        np.concatenate([model.strengths, np.full(total, _BORDER_SLOPE)]),
+        np.pad(model.profiles, ((0, total), (0, 0))),
+        np.pad(model.solvers, ((0, total), (0, 0), (0, 0))),
+        total,
+    )
 
 
 def level_factors(coarsest: int) -> list[int]:

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from steps._shared.poses import corners_of, moved, reduced, slope_at, through
 from steps.contract import Gray, Matrix
 
+_AROUND_PX = 8
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nominal:
@@ -82,8 +84,8 @@ def render(
     the camera would.
     """
     corners = through(pose, corners_of(size_mm))
-    x0, y0 = (int(v) for v in np.floor(corners.min(axis=0)))
-    x1, y1 = (int(v) for v in np.ceil(corners.max(axis=0)) + 1)
+    x0, y0 = (int(v) - _AROUND_PX for v in np.floor(corners.min(axis=0)))
+    x1, y1 = (int(v) + 1 + _AROUND_PX for v in np.ceil(corners.max(axis=0)))
     width, height = -(-(x1 - x0) // block) * block, -(-(y1 - y0) // block) * block
     middle = (size_mm[0] / 2, size_mm[1] / 2)
     per_px = slope_at(to_reference, *middle) @ np.linalg.inv(slope_at(pose, *middle))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps._shared.edge_fit import Hold, fitted, likeness, look_close, look_far
-from steps._shared.edge_model import EdgeModel, edge_model, level_factors, smoothed
+from steps._shared.edge_model import EdgeModel, edge_model, level_factors, smoothed, with_borders
 from steps._shared.edge_search import (
     Reach,
     Search,
@@ -85,7 +85,11 @@ def coarse_factor(nominal_px: tuple[float, float]) -> int:
 
 
 def make_finder(
-    nominal: Nominal, factor: int, wanted: Range, usual_shape: tuple[int, ...] | None
+    nominal: Nominal,
+    factor: int,
+    wanted: Range,
+    usual_shape: tuple[int, ...] | None,
+    outline: bool,
 ) -> Finder:
     """Take the edges of a reference and render it for the coarse search."""
     models: list[EdgeModel] = []
@@ -95,7 +99,13 @@ def make_finder(
         most = _POINTS.get(level, _POINTS_COARSE)
         to_canonical = nominal.to_canonical @ np.linalg.inv(reduced(level))
         to_plane = np.linalg.solve(nominal.pose @ nominal.from_plane, to_canonical)
-        models.append(edge_model(image, usable, level, most, np.asarray(to_plane, np.float64)))
+        model = edge_model(image, usable, level, most, np.asarray(to_plane, np.float64))
+        if outline:
+            corners = through(
+                np.linalg.inv(to_canonical) @ nominal.pose, corners_of(nominal.size_mm)
+            )
+            model = with_borders(model, image, corners, np.asarray(to_plane, np.float64))
+        models.append(model)
     searches = [_search(nominal, factor, wanted, usual_shape, 0.6)]
     if factor > 1:
         searches.append(_search(nominal, factor // 2, wanted, usual_shape, 1.5))
@@ -295,11 +305,11 @@ def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
     seen = look_close(cut.image, cut.mask, model, pose)
     pose, left = fitted(model, seen, pose, cut.usual, Hold())
     agreeing = (np.abs(left) < _CLOSE_PX) & (likeness(model, seen) >= _LIKE)
-    usable = int(seen.usable.sum())
+    usable = int(seen.usable[: model.printed].sum())
     return Found(
         np.linalg.inv(cut.from_view) @ pose,
         float(agreeing.sum() / max(usable, 1)),
-        usable / max(model.count, 1),
+        usable / max(model.printed, 1),
         int(agreeing.sum()),
     )
 

@@ -25,6 +25,8 @@ class Departure(NamedTuple):
     shift_y_mm: float
     turn_deg: float
     scale: float
+    aspect: float
+    """Scale across over scale down."""
 
 
 def through(matrix: Matrix, points: ArrayLike) -> Points:
@@ -144,7 +146,7 @@ def slope_at(matrix: Matrix, x: float, y: float) -> NDArray[np.float64]:
 
 
 def departure(nominal: Matrix, pose: Matrix, size_mm: tuple[float, float]) -> Departure:
-    """Say how far a pose lies from the nominal one: shift, turn and scale of the middle.
+    """Say how far a pose lies from the nominal one: shift, turn, scale and aspect at the middle.
 
     Parameters
     ----------
@@ -158,7 +160,7 @@ def departure(nominal: Matrix, pose: Matrix, size_mm: tuple[float, float]) -> De
     >>> usual = mm_to_pixels((0.2, 0.2))
     >>> found = usual @ moved(1.5, -0.5) @ turned(2.0, 1.0, (10.0, 5.0))
     >>> [round(value, 6) for value in departure(usual, found, (20.0, 10.0))]
-    [1.5, -0.5, 2.0, 1.0]
+    [1.5, -0.5, 2.0, 1.0, 1.0]
     """
     middle = (size_mm[0] / 2.0, size_mm[1] / 2.0)
     relative = np.asarray(np.linalg.solve(nominal, pose), np.float64)
@@ -166,7 +168,9 @@ def departure(nominal: Matrix, pose: Matrix, size_mm: tuple[float, float]) -> De
     j = slope_at(relative, *middle)
     turn = math.degrees(math.atan2(j[1, 0] - j[0, 1], j[0, 0] + j[1, 1]))
     scale = math.sqrt(max(float(np.linalg.det(j)), 0.0))
-    return Departure(float(x) - middle[0], float(y) - middle[1], turn, scale)
+    across, down = float(np.hypot(j[0, 0], j[1, 0])), float(np.hypot(j[0, 1], j[1, 1]))
+    aspect = across / max(down, 1e-9)
+    return Departure(float(x) - middle[0], float(y) - middle[1], turn, scale, aspect)
 
 
 def mean_mm_per_px(matrix: Matrix, size_mm: tuple[float, float]) -> float:
