@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, cast
 
 from engine.graph.mistakes import Mistakes
 from engine.graph.order import read_date
@@ -140,8 +140,7 @@ class LimitPlanner:
 
     def _bound(self, raw: Any, kind: Kind, path: Path_) -> Bound:
         if isinstance(raw, dict):
-            mapping: Any = raw
-            return self._mapped(mapping, kind, path)
+            return self._mapped(cast("dict[str, Any]", raw), kind, path)
         if kind == "text" and not isinstance(raw, list):
             sources = self.mistakes.document.sources
             return raw if isinstance(raw, str) else sources.get(path, str(raw))

@@ -183,8 +183,8 @@ _KINDS: tuple[tuple[type, Kind], ...] = (
 
 def _kind(annotation: Any) -> Kind | None:
     for part in _parts(annotation):
-        words = typing.get_args(part) if typing.get_origin(part) is Literal else ()
-        plain: Any = type(words[0]) if words else part
+        words: tuple[Any, ...] = typing.get_args(part) if typing.get_origin(part) is Literal else ()
+        plain: Any = cast("Any", type(words[0])) if words else part
         for known, kind in _KINDS:
             if plain is known:
                 return kind

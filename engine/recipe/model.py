@@ -54,7 +54,9 @@ TruthWord = Annotated[
 
 
 class _Shape(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", use_attribute_docstrings=True, defer_build=True
+    )
 
 
 def _mapping_like(example: str, words: str) -> Any:
