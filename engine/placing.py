@@ -38,7 +38,7 @@ _AS_TEXT = ("string_type", "literal_error", "enum")
 
 
 def validate(
-    model: type[M], data: Any, document: Document, prefix: Path_ = (), noun: str = "a key"
+    model: type[M], data: Any, document: Document, prefix: Path_ = (), noun: str = "a key here"
 ) -> tuple[M | None, list[Problem]]:
     """Check plain data against a model; every mistake becomes a problem with its place.
 
@@ -68,7 +68,7 @@ def validate(
 
 
 def check(
-    model: type[M], data: Any, document: Document, prefix: Path_ = (), noun: str = "a key"
+    model: type[M], data: Any, document: Document, prefix: Path_ = (), noun: str = "a key here"
 ) -> tuple[M | None, list[tuple[Problem, Path_]]]:
     """Do as `validate`; beside each problem stands the path in the data that has to go.
 
@@ -185,11 +185,8 @@ class _Placer:
 
     def unknown(self, word: str, loc: tuple[int | str, ...]) -> str:
         allowed = _field_names(self.model, loc)
-        what = f"{quoted(word)} is not {self.noun} here.{nearest(word, allowed)}"
+        what = f"{quoted(word)} is not {self.noun}.{nearest(word, allowed)}"
         return f"{what}\nAllowed: {listed(allowed)}." if allowed else what
-
-
-# ---------------------------------------------------------------- errors in plain words
 
 
 def _say(detail: ErrorDetails) -> str:
@@ -267,6 +264,12 @@ def _bound(words: str, key: str) -> Sentence:
     return said
 
 
+def _beyond(words: str, key: str) -> Sentence:
+    return lambda d: (
+        f"{_given(d)} stands here; a number {words} {d.get('ctx', {}).get(key)} is needed."
+    )
+
+
 def _choice(detail: ErrorDetails) -> str:
     allowed = _expected_words(detail)
     if len(allowed) == 1:
@@ -280,12 +283,13 @@ def _own(detail: ErrorDetails) -> str:
     return sentence(str(detail.get("ctx", {}).get("error", detail["msg"])))
 
 
-def _length(word: str, key: str) -> Sentence:
+def _length(word: str, key: str, verb: str) -> Sentence:
     def said(detail: ErrorDetails) -> str:
         ctx = detail.get("ctx", {})
         held = ctx.get("actual_length")
         start = f"It holds {held}; " if held is not None else ""
-        return sentence(f"{start}{word} {ctx.get(key)} is needed")
+        needed: Any = ctx.get(key)
+        return sentence(f"{start}{word} {needed} {'is' if needed == 1 else 'are'} {verb}")
 
     return said
 
@@ -301,9 +305,16 @@ def _short_text(detail: ErrorDetails) -> str:
     return f"{_given(detail)} is too short; at least {least} characters are needed."
 
 
+def _long_text(detail: ErrorDetails) -> str:
+    most = detail.get("ctx", {}).get("max_length")
+    held = len(str(detail.get("input", "")))
+    return f"The text holds {held} characters; at most {most} are allowed."
+
+
 _SENTENCES: Mapping[str, Sentence] = {
-    "string_type": _needs("a text"),
+    **{kind: _needs(words) for kind, words in _WRONG_KIND.items()},
     "string_too_short": _short_text,
+    "string_too_long": _long_text,
     "string_pattern_mismatch": lambda d: (
         f"{_given(d)} does not fit the form {d.get('ctx', {}).get('pattern')}."
     ),
@@ -314,25 +325,19 @@ _SENTENCES: Mapping[str, Sentence] = {
     "bool_type": _number("`true` or `false`"),
     "date_from_datetime_parsing": _needs(_DATE),
     "date_from_datetime_inexact": _needs(_DATE),
+    "date_parsing": _needs(_DATE),
     "date_type": _needs(_DATE),
-    "list_type": _needs("a list"),
-    "tuple_type": _needs("a list"),
-    "dict_type": _needs("a mapping of keys to values"),
-    "model_type": _needs("a mapping of keys to values"),
-    "greater_than": _bound("not above", "gt"),
+    "greater_than": _beyond("above", "gt"),
     "greater_than_equal": _bound("below the smallest allowed value,", "ge"),
-    "less_than": _bound("not below", "lt"),
+    "less_than": _beyond("below", "lt"),
     "less_than_equal": _bound("above the largest allowed value,", "le"),
     "literal_error": _choice,
     "enum": _choice,
     "value_error": _own,
     "kind": _kind,
-    "too_short": _length("at least", "min_length"),
-    "too_long": _length("at most", "max_length"),
+    "too_short": _length("at least", "min_length", "needed"),
+    "too_long": _length("at most", "max_length", "allowed"),
 }
-
-
-# ---------------------------------------------------------------- what models say of themselves
 
 
 def _field_names(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:

@@ -34,6 +34,7 @@ CODES: Mapping[str, str] = {
     "int-from-float": "A whole number is needed.",
     "bool-type": "`true` or `false` is needed.",
     "date-type": "A date as 2027-03-14 is needed.",
+    "date-parsing": "A date as 2027-03-14 is needed.",
     "date-from-datetime-parsing": "A date as 2027-03-14 is needed.",
     "date-from-datetime-inexact": "A date without a time of day is needed.",
     "literal-error": "The word is none of those that are allowed.",
@@ -77,8 +78,23 @@ CODES: Mapping[str, str] = {
     "order-missing": "A field that the recipe needs is not in the order.",
     "order-type": "The order gives a value of another type than the recipe needs.",
     "order-form": "An order value is not written as FIELD=VALUE, or is given twice.",
+    # commands
+    "option": "An option of a command cannot be used so.",
+    "cartons": "No carton, or not these, can be chosen from the set.",
+    # captured sets, their truth, and results
+    "no-frames": "There is no frame where a captured set should be.",
+    "no-camera": "The set holds no frame of a camera of the recipe.",
+    "frames-csv": "A row of frames.csv is not as it should be.",
+    "truth-header": "The columns of truth.csv are not as they should be.",
+    "truth-row": "A row of truth.csv has too many or too few cells.",
+    "truth-trigger": "A trigger in truth.csv is no number.",
+    "truth-verdict": "A verdict in truth.csv is neither pass nor reject.",
+    "truth-defects": "The defects of a row of truth.csv do not fit its verdict, or are misspelt.",
+    "repeated-trigger": "A trigger stands twice.",
+    "results-line": "A line of a results file is not what `replay --json` writes.",
+    "torn-line": "The last line of a results file is torn.",
 }
-"""Every kind of mistake in recipes, orders and YAML files, in one sentence each."""
+"""Every kind of mistake in users' files, in one sentence each."""
 
 
 @dataclass(frozen=True, slots=True)

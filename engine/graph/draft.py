@@ -64,6 +64,8 @@ class DraftReader:
             self.mistakes.add((*draft.path, "step"), error.code, what)
             return
         settings = (*draft.path, "settings")
+        if any(path == settings for _, path in self.loaded.mistakes):
+            return
         noun = f"a setting of `{step.name}`"
         document = self.mistakes.document
         params, problems = validate(step.params, draft.spec.settings, document, settings, noun)

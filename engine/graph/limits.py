@@ -13,7 +13,7 @@ from engine.graph.plan import Bound, DaysFromToday, PlannedLimit, words_of
 from engine.graph.registry import Kind, Step
 from engine.problems import listed, nearest, quoted, sentence
 from engine.recipe.model import Limit
-from engine.yamlfile import Path_
+from engine.yamlfile import Path_, core_scalar
 
 OrderTypes: TypeAlias = Mapping[str, str]
 
@@ -156,7 +156,10 @@ class LimitPlanner:
             if day is not None:
                 return day
         wanted = KIND_WORDS[kind] + (" as 2027-03-14" if kind == "date" else "")
-        self.mistakes.add(path, "limit-type", f"{_shown(raw)} stands here; {wanted} is needed.")
+        what = f"{_shown(raw)} stands here; {wanted} is needed."
+        if isinstance(raw, str) and not isinstance(core_scalar(raw), str):
+            what += " Write it without quotes."
+        self.mistakes.add(path, "limit-type", what)
         return None
 
     def _mapped(self, raw: dict[str, Any], kind: Kind, path: Path_) -> Bound:
@@ -194,7 +197,7 @@ class LimitPlanner:
         if self.order_types:
             what += f"\nDeclared: {listed(self.order_types)}."
         else:
-            word = next(w for w, k in _ORDER_KINDS.items() if k in (kind, "text"))
+            word = next((w for w, k in _ORDER_KINDS.items() if k == kind), "text")
             what += f" Declare it at the top: `order: {{{field}: {word}}}`."
         self.mistakes.add(path, "unknown-order-field", what)
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.problems import quoted
 from steps.contract import Reference
 
 IMAGES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp")
@@ -56,7 +57,9 @@ def load_reference(file: Path, name: str) -> tuple[Reference, bytes]:
         return Reference(name, arrays=_arrays(raw, file)), raw
     if suffix in IMAGES:
         return Reference(name, image=_image(raw, file)), raw
-    message = f"{file.name}: a reference is an image ({', '.join(IMAGES)}) or a taught .npz file"
+    message = (
+        f"{quoted(file.name)}: a reference is an image ({', '.join(IMAGES)}) or a taught .npz file"
+    )
     raise BadReference(message)
 
 
@@ -68,10 +71,10 @@ def _bytes(file: Path) -> bytes:
         with file.open("rb") as stream:
             raw = stream.read(MAX_BYTES + 1)
     except OSError as error:
-        message = f"{file.name} cannot be read: {error.strerror or error}"
+        message = f"{quoted(file.name)} cannot be read: {error.strerror or error}"
         raise BadReference(message) from None
     if len(raw) > MAX_BYTES:
-        message = f"{file.name} is larger than {MAX_BYTES // 1_000_000} MB"
+        message = f"{quoted(file.name)} is larger than {MAX_BYTES // 1_000_000} MB"
         raise BadReference(message)
     return raw
 
@@ -86,12 +89,12 @@ def _image(raw: bytes, file: Path) -> NDArray[np.uint8]:
         decoded = None
     pixels: NDArray[Any] | None = decoded
     if pixels is None:
-        message = f"{file.name} is not an image that can be read"
+        message = f"{quoted(file.name)} is not an image that can be read"
         raise BadReference(message)
     if pixels.dtype == np.uint16:
         pixels = (pixels >> 8).astype(np.uint8)
     if pixels.dtype != np.uint8:
-        message = f"{file.name} has {pixels.dtype} pixels; 8 or 16 bit are allowed"
+        message = f"{quoted(file.name)} has {pixels.dtype} pixels; 8 or 16 bit are allowed"
         raise BadReference(message)
     image = _on_white(np.asarray(pixels, np.uint8))
     image.setflags(write=False)
@@ -110,10 +113,10 @@ def _check_size(raw: bytes, file: Path) -> None:
     except Image.DecompressionBombError:
         width = height = MAX_PIXELS
     except Exception:  # noqa: BLE001 - whatever a broken file makes the reader raise
-        message = f"{file.name} is not an image that can be read"
+        message = f"{quoted(file.name)} is not an image that can be read"
         raise BadReference(message) from None
     if width * height > MAX_PIXELS:
-        message = f"{file.name} has more than {MAX_PIXELS // 1_000_000} million pixels"
+        message = f"{quoted(file.name)} has more than {MAX_PIXELS // 1_000_000} million pixels"
         raise BadReference(message)
 
 
@@ -134,7 +137,7 @@ def _arrays(raw: bytes, file: Path) -> dict[str, NDArray[Any]]:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             unpacked = sum(entry.file_size for entry in archive.infolist())
         if unpacked > 5 * MAX_BYTES:
-            message = f"{file.name} unpacks to more than {5 * MAX_BYTES // 1_000_000} MB"
+            message = f"{quoted(file.name)} unpacks to more than {5 * MAX_BYTES // 1_000_000} MB"
             raise BadReference(message)
         with np.load(io.BytesIO(raw), allow_pickle=False) as data:
             arrays: dict[str, NDArray[Any]] = {key: data[key] for key in data.files}
@@ -142,10 +145,10 @@ def _arrays(raw: bytes, file: Path) -> dict[str, NDArray[Any]]:
         raise
     except Exception as error:  # noqa: BLE001 - whatever a broken file makes numpy raise
         reason = " ".join(str(error).split())[:120] or type(error).__name__
-        message = f"{file.name} is not a taught reference that can be read: {reason}"
+        message = f"{quoted(file.name)} is not a taught reference that can be read: {reason}"
         raise BadReference(message) from None
     if "format" not in arrays:
-        message = f"{file.name} holds no format number, so it was not made by `teach`"
+        message = f"{quoted(file.name)} holds no format number, so it was not made by `teach`"
         raise BadReference(message)
     for array in arrays.values():
         array.setflags(write=False)

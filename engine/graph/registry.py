@@ -132,8 +132,8 @@ def _entry_point(name: str) -> EntryPoint:
         message = f"the step `{name}` is offered by {' and '.join(packages)}: uninstall all but one"
         raise BrokenStep(message)
     if "." not in name:
-        message = f"{packages[0]} offers `{name}`, but an installed step needs a dotted name, as "
-        message += f"`{packages[0].replace('-', '_')}.{name}`"
+        message = f"the package {packages[0]} offers `{name}`, but the name of an installed step "
+        message += f"is dotted, as `orchard.{name}`"
         raise BrokenStep(message)
     return points[0]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from engine.graph.limits import KIND_WORDS, as_names
+from engine.graph.limits import KIND_WORDS
 from engine.graph.mistakes import Mistakes
 from engine.graph.plan import PlannedAgreement, PlannedReason
 from engine.graph.registry import NoSuchStep, ValueInfo, load_step
@@ -38,21 +38,26 @@ def check_explanations(recipe: Recipe, mistakes: Mistakes) -> None:
         for name, step in spec.steps.items():
             others = [other for other in known if other != f"{camera}.{name}"]
             path: Path_ = ("cameras", camera, "steps", name)
-            for where, causes in _explained(step):
-                for cause in causes:
-                    if cause in others or _left_out(cause, known, mistakes):
-                        continue
-                    what = f"{quoted(cause)} is not another step, as camera.step."
-                    what += nearest(cause, others)
-                    mistakes.add((*path, *where, "explained_by"), "unknown-step", what)
+            for where, cause in _explained(step):
+                if cause in others or _left_out(cause, known, mistakes):
+                    continue
+                what = f"{quoted(cause)} is not another step, as camera.step."
+                what += nearest(cause, others)
+                mistakes.add((*path, *where), "unknown-step", what)
 
 
-def _explained(step: StepSpec) -> Iterator[tuple[Path_, tuple[str, ...]]]:
-    """Give the causes that a step's limits and its `not_measured` name, each with its place."""
+def _explained(step: StepSpec) -> Iterator[tuple[Path_, str]]:
+    """Give each cause that a step's limits and its `not_measured` name, with its place."""
+    rules: list[tuple[Path_, str | list[str]]] = [
+        (("limits", value), limit.explained_by) for value, limit in step.limits.items()
+    ]
     if isinstance(step.not_measured, NotMeasuredRule):
-        yield ("not_measured",), as_names(step.not_measured.explained_by)
-    for value, limit in step.limits.items():
-        yield ("limits", value), as_names(limit.explained_by)
+        rules.append((("not_measured",), step.not_measured.explained_by))
+    for path, names in rules:
+        if isinstance(names, str):
+            yield (*path, "explained_by"), names
+        else:
+            yield from (((*path, "explained_by", i), name) for i, name in enumerate(names))
 
 
 def _left_out(cause: str, known: list[str], mistakes: Mistakes) -> bool:
