@@ -38,6 +38,7 @@ from steps.contract import (
 _LEAST_POINTS = 40
 _LEAST_VISIBLE = 0.6
 _ENOUGH = 0.6
+_LEAST_SIDE_PX = 16
 
 
 class LocateParams(Params):
@@ -232,6 +233,8 @@ def locate(
     >>> round(found.shift_x_mm, 2), round(found.shift_y_mm, 2), round(found.quality, 1)
     (1.5, 2.5, 1.0)
     """
+    if min(view.gray.shape) < _LEAST_SIDE_PX:
+        return NotMeasured(f"the view is less than {_LEAST_SIDE_PX} px wide or high")
     found = find(
         prepared.finder,
         view.gray,

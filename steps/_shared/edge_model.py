@@ -73,6 +73,8 @@ def sample_across(
     image: Float, points: NDArray[np.float64], normals: NDArray[np.float64], offsets: Float
 ) -> Float:
     """Sample grey levels along normals: (K, P) for K points and P offsets."""
+    if not len(points):
+        return np.empty((0, len(offsets)), np.float32)
     if len(points) > _MOST_ROWS:
         halves = (slice(None, len(points) // 2), slice(len(points) // 2, None))
         parts = [sample_across(image, points[half], normals[half], offsets) for half in halves]

@@ -214,13 +214,16 @@ def _start(search: Search, maps: Float, at: tuple[int, int, int], reach: Reach) 
     dx = _vertex(shown[row, max(col - 1, 0) : col + 2], 0 < col < shown.shape[1] - 1)
     dy = _vertex(shown[max(row - 1, 0) : row + 2, col], 0 < row < shown.shape[0] - 1)
     x, y = (col - reach.left + dx) * search.factor, (row - reach.up + dy) * search.factor
-    return Start(moved(x, y) @ search.kernels[kernel].move, float(shown[row, col]))
+    return Start(moved(x, y) @ search.kernels[kernel].move, round(float(shown[row, col]), 4))
 
 
 def _vertex(three: Float, inner: bool) -> float:
-    """Give the top of the parabola through three heights, from the middle one."""
+    """Give the top of the parabola through three heights, from the middle one, to an eighth.
+
+    Finer would let the last bits of the transforms through, which differ from call to call.
+    """
     if not inner:
         return 0.0
     a, b, c = (float(v) for v in three)
     bend = a - 2 * b + c
-    return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+    return round(8 * min(max(0.5 * (a - c) / bend, -0.5), 0.5)) / 8 if bend < 0 else 0.0
