@@ -168,7 +168,8 @@ class _Placer:
         path = (*self.prefix, *_in_data(loc, self.data))
         if kind == "missing":
             what = self.missing(detail)
-            return self.document.problem(path, "missing", what, at_key=True), path
+            at_key = not isinstance(loc[-1], int)
+            return self.document.problem(path, "missing", what, at_key=at_key), path
         if kind == "extra_forbidden":
             what = self.unknown(str(loc[-1]), loc[:-1])
             return self.document.problem(path, "extra-forbidden", what, at_key=True), path
@@ -256,18 +257,16 @@ def _number(wanted: str) -> Sentence:
 
 
 def _bound(words: str, key: str) -> Sentence:
-    def said(detail: ErrorDetails) -> str:
-        bound = detail.get("ctx", {}).get(key)
-        shown = number(bound) if isinstance(bound, (int, float)) else str(bound)
-        return f"{_given(detail)} is {words} {shown}."
+    return lambda d: f"{_given(d)} is {words} {_ctx_number(d, key)}."
 
-    return said
+
+def _ctx_number(detail: ErrorDetails, key: str) -> str:
+    bound: Any = detail.get("ctx", {}).get(key)
+    return number(bound) if isinstance(bound, (int, float)) else str(bound)
 
 
 def _beyond(words: str, key: str) -> Sentence:
-    return lambda d: (
-        f"{_given(d)} stands here; a number {words} {d.get('ctx', {}).get(key)} is needed."
-    )
+    return lambda d: f"{_given(d)} stands here; a number {words} {_ctx_number(d, key)} is needed."
 
 
 def _choice(detail: ErrorDetails) -> str:
@@ -319,12 +318,8 @@ _SENTENCES: Mapping[str, Sentence] = {
         f"{_given(d)} does not fit the form {d.get('ctx', {}).get('pattern')}."
     ),
     "int_type": _number("a whole number"),
-    "int_from_float": _number("a whole number"),
     "float_type": _number("a number"),
-    "finite_number": _number("a number"),
     "bool_type": _number("`true` or `false`"),
-    "date_from_datetime_parsing": _needs(_DATE),
-    "date_from_datetime_inexact": _needs(_DATE),
     "date_parsing": _needs(_DATE),
     "date_type": _needs(_DATE),
     "greater_than": _beyond("above", "gt"),

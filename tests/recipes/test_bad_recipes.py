@@ -11,11 +11,11 @@ ELSEWHERE = {
     # held by tests/unit/engine/test_yamlfile.py
     "too-large", "unreadable",
     # held by tests/unit/engine/test_placing.py
-    "date-type", "date-from-datetime-inexact", "date-from-datetime-parsing", "enum",
-    "finite-number", "int-from-float", "less-than", "multiple-of", "string-pattern-mismatch",
-    "tuple-type", "value",
+    "date-type", "enum", "less-than", "multiple-of", "string-pattern-mismatch", "tuple-type",
+    "value",
     # held by tests/unit/engine/devices, replay, records and report
-    "option", "cartons", "no-frames", "no-camera", "frames-csv", "truth-header", "truth-row", "truth-trigger",
+    "option", "cartons", "no-frames", "no-camera", "frames-csv", "truth-header", "truth-row",
+    "truth-trigger",
     "truth-verdict", "truth-defects", "repeated-trigger", "results-line", "torn-line",
 }  # fmt: skip
 """Codes that `check` does not give, or gives for shapes that recipes do not have."""
