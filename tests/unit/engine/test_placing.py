@@ -97,7 +97,7 @@ def test_only_a_text_field_does_so():
         ("truth: 1", "1:8", "bool-type", "1 stands here; `true` or `false` is needed."),
         ("day: 14.3.2027", "1:6", "date-parsing", "a date as 2027-03-14 is needed"),
         ("day: [1]", "1:6", "date-type", "A list stands here; a date as"),
-        ("days: 3", "1:7", "value", "valid frozenset"),
+        ("days: 3", "1:7", "value", "valid array"),
         ("tone: drak", "1:7", "enum", "Did you mean `dark`?"),
         ("code: X1", "1:7", "string-pattern-mismatch", "does not fit the form"),
         ("pair: {a: 1}", "1:7", "tuple-type", "A mapping stands here; a list is needed."),
