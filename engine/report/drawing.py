@@ -54,6 +54,7 @@ def draw_camera(
     bits: int = 8,
     max_width: int | None = None,
     letter_px: int | None = None,
+    name_all: bool = True,
 ) -> Picture:
     """Draw what one camera's steps found into its frame.
 
@@ -71,6 +72,8 @@ def draw_camera(
         Width to which a wider frame is made smaller before drawing [px].
     letter_px : int, optional
         Height of letters [px]; by default it follows the size of the picture.
+    name_all : bool
+        Write the text of every mark, not only of steps where something is amiss.
 
     Returns
     -------
@@ -98,8 +101,10 @@ def draw_camera(
     for step in reversed(steps):
         canvas.say(step, broken.get(step.step, []))
     for step in reversed(steps):
-        for mark in [mark for mark in step.marks if mark.text][:_MOST_NAMES]:
-            canvas.name(mark, urgent=_is_amiss(step, broken))
+        amiss = _is_amiss(step, broken)
+        named = [mark for mark in step.marks if mark.text] if name_all or amiss else []
+        for mark in named[:_MOST_NAMES]:
+            canvas.name(mark, urgent=amiss)
     return canvas.picture
 
 

@@ -257,6 +257,7 @@ def _shot(camera: str, verdict: CartonVerdict, frames: TriggerSet, width: int) -
         bits=frame.bits,
         max_width=width,
         letter_px=LETTERS,
+        name_all=not any(not f.good for f in verdict.findings if f.camera == camera),
     )
     quality = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
     done, encoded = cv2.imencode(".jpg", picture[:, :, ::-1], quality)

@@ -275,9 +275,9 @@ def score_table(found: Score) -> Table:
 
     defects = Table(box=box.SIMPLE_HEAD)
     defects.add_column("defect", overflow="fold", min_width=20)
-    for name in ("cartons", "right reason", "wrong reason", "missed"):
+    for name in ("cartons", "right\nreason", "wrong\nreason", "missed"):
         defects.add_column(name, justify="right")
-    defects.add_column("right reason, 95 %", justify="right", no_wrap=True)
+    defects.add_column("right reason,\n95 %", justify="right", no_wrap=True)
     for name, n, right, wrong, missed, between in defect_rows(found):
         cells = [Text(name), str(n), str(right)]
         cells += [str(wrong) if wrong else "", Text(str(missed), "bold red") if missed else ""]

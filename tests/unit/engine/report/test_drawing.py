@@ -125,6 +125,18 @@ def test_marks_of_every_kind_and_tone_are_drawn(kind, tone):
     assert seen[115:135, 100:160].any() == (kind == "shape")
 
 
+def test_texts_of_marks_can_be_kept_to_steps_where_something_is_amiss():
+    mark = PlacedMark(((60, 100), (200, 100)), "line", "edge", "measured")
+    result = one_step(corners(40, 60, 200, 120), (mark,))
+    every, few = (draw_camera(frame(), result, (), name_all=name_all) for name_all in (True, False))
+    assert drawn_at(every).sum() > drawn_at(few).sum()
+    broken = [
+        draw_camera(frame(), result, [broken_gap()], name_all=name_all)
+        for name_all in (True, False)
+    ]
+    np.testing.assert_array_equal(*broken)
+
+
 def test_the_same_picture_is_drawn_every_time():
     mark = PlacedMark(((60, 60), (200, 60)), "line", "edge ≤ 2 µm", "measured")
     result = one_step(corners(40, 40, 200, 120), (mark,))

@@ -161,12 +161,14 @@ def shown(found, width):
     return out.getvalue()
 
 
-def test_the_table_is_read_at_100_columns():
+@pytest.mark.parametrize("width", [80, 100, 160])
+def test_the_table_is_read_on_any_usual_terminal(width):
     truth = {i: bad("label-shifted:3.5") for i in range(20)} | {99: GOOD}
     rows = [row(i, "reject", "label-shifted") for i in range(18)]
     rows += [row(18, "pass"), row(19, "reject"), row(99, "reject")]
-    lines = shown(score(rows, truth), 100).splitlines()
-    assert max(map(len, lines)) <= 100
+    lines = shown(score(rows, truth), width).splitlines()
+    assert max(map(len, lines)) <= width
+    assert any(line.endswith("right reason,") for line in map(str.rstrip, lines))
     (line,) = [line for line in lines if "label-shifted" in line]
     assert line.split() == ["label-shifted:3.5", "20", "18", "1", "1", "68.3-98.8", "%"]
     assert any("good cartons rejected" in line and "1 of 1 (100.0 %)" in line for line in lines)
