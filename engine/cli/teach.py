@@ -49,6 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from engine.replay.replay import prepare_job
 
     console = Console(highlight=False)
+    console.width = max(console.width, 130)  # a table that is folded cannot be compared
     captured = open_set(options.set)
     triggers = chosen(options.cartons, captured.files)
     order = read_pairs(options.order)
@@ -153,10 +154,10 @@ def _show(
     from engine.teach.suggest import SPREADS, spreads
 
     table = Table(title=f"values of {len(rows)} good cartons", title_justify="left")
-    for head in ("value", "unit"):
-        table.add_column(head)
+    table.add_column("value", no_wrap=True)
+    table.add_column("unit")
     for head in ("smallest", "mean", "largest", "spread s", f"mean ± {SPREADS:g} s"):
-        table.add_column(head, justify="right")
+        table.add_column(head, justify="right", no_wrap=True)
     table.add_column("limit")
     for spread in spreads(job.plan, rows):
         if everything or spread.limit is not None:
@@ -189,7 +190,8 @@ def _row(spread: Spread) -> tuple[str, ...]:
     if not spread.numbers:
         said = ", ".join(spread.others[:3]) + (" ..." if len(spread.others) > 3 else "")
         text = "; ".join(t for t in (said, missing) if t)
-        return (spread.place, spread.unit, text[:28], "", "", "", "", bounds)
+        short = text if len(text) <= 24 else text[:23] + "…"
+        return (spread.place, spread.unit, short, "", "", "", "", bounds)
     numbers = (min(spread.numbers), spread.mean, max(spread.numbers), spread.sd)
     suggested = f"{spread.low:.4g} .. {spread.high:.4g}" if len(spread.numbers) > 1 else ""
     shown = [f"{n:.4g}" for n in numbers]
