@@ -1,7 +1,7 @@
 """Print quality of a linear code: ten scans over its bars, graded; indicators at any size."""
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ from steps._shared.bar_scans import (
 )
 from steps._shared.bars_area import find_bars_area
 from steps._shared.camera_limits import expected_mod_bias
+from steps._shared.frame_scale import frame_scale
 from steps._shared.linear_find import find_linear
 from steps._shared.print_grades import CAUSES, letter_of, notation
 from steps._shared.profile_grade import ProfileGrade, SymbolGrade, grade_profiles
@@ -263,7 +264,7 @@ def code_grade_linear(
     area = None if raw is None else find_bars_area(raw.coded, line - raw.origin)
     if raw is None or area is None:
         return NotMeasured("the bars' area was not found")
-    scale = _scale_of(view, to_frame, area.corners + raw.origin)
+    scale = frame_scale(view, to_frame, area.corners + raw.origin)
     survey = survey_bars(raw.light, area, params.symbology)
     if found.text is None and not _looks_like_code(survey, params.symbology):
         return NotMeasured("no code and no bars were found")
@@ -292,16 +293,6 @@ def _looks_like_code(survey: Survey, symbology: str) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Scale:
-    """How the frame shows the plane of the code."""
-
-    mm_per_px: float
-    """Scale along the scan [mm/px]; nan where the view's is not known."""
-    height_ratio: float
-    """Scale along the bars over that along the scan."""
-
-
-@dataclass(frozen=True, slots=True)
 class _Seen:
     """All that was measured of one code."""
 
@@ -313,31 +304,6 @@ class _Seen:
     """What the reader read."""
     aperture_in_mm: bool
     """Whether the aperture is the declared one."""
-
-
-def _scale_of(view: View, to_frame: NDArray[np.float64], corners: NDArray[np.float64]) -> _Scale:
-    """Scale of the frame at the code, from the view's where that is a rectified one."""
-    known = bool(np.isfinite(view.mm_per_px))
-    if view.frame is None or not known:
-        return _Scale(view.mm_per_px if known else np.nan, 1.0)
-    flat = cv2.perspectiveTransform(corners[None], np.linalg.inv(to_frame))[0]
-
-    def length(quad: Any, ends: tuple[int, int, int, int]) -> float:
-        a, b, c, d = ends
-        return float(np.hypot(*(quad[a] + quad[b] - quad[c] - quad[d])) / 2.0)
-
-    along, down = (1, 2, 0, 3), (2, 3, 0, 1)
-    here, there = (
-        (length(corners, along), length(corners, down)),
-        (
-            length(flat, along),
-            length(flat, down),
-        ),
-    )
-    if min(*here, *there) <= 0:
-        return _Scale(np.nan, 1.0)
-    ratio = (here[1] / there[1]) / (here[0] / there[0])
-    return _Scale(view.mm_per_px * there[0] / here[0], ratio)
 
 
 def _white(profiles: NDArray[np.float64], params: CodeGradeLinearParams) -> float:

@@ -69,11 +69,16 @@ def survey_bars(light: NDArray[np.float32], area: BarsArea, symbology: str) -> S
     -----
     Where no line decodes, the narrow elements are taken as one module.
     """
-    scans = scan_lines(
-        light, area, np.array([0.2, 0.35, 0.5, 0.65, 0.8]), margin=(0.06, 0.06),
-        step_px=_step_px(area, None), aperture_px=0.0,
-    )  # fmt: skip
-    points = grade_profiles(scans.profiles, symbology, quiet_zones=False)
+    places = np.array([0.2, 0.35, 0.5, 0.65, 0.8])
+
+    def lines(aperture_px: float) -> tuple[Scans, list[ProfileGrade]]:
+        step = _step_px(area, None)
+        scans = scan_lines(
+            light, area, places, margin=(0.06, 0.06), step_px=step, aperture_px=aperture_px
+        )
+        return scans, grade_profiles(scans.profiles, symbology, quiet_zones=False)
+
+    scans, points = lines(0.0)
     blur = estimate_blur(scans.profiles, [p.edges for p in points], scans.samples_per_px)
     modules = [p.module for p in points if p.module is not None]
     if modules:
@@ -82,6 +87,11 @@ def survey_bars(light: NDArray[np.float32], area: BarsArea, symbology: str) -> S
         gaps = np.concatenate([np.diff(p.edges) for p in points] or [np.zeros(0)])
         narrow = float(np.quantile(gaps, 0.2)) if len(gaps) else 1.0
         module = narrow / scans.samples_per_px
+        # Small voids and spots split bars for a point, not for an aperture.
+        scans, points = lines(0.8 * module)
+        modules = [p.module for p in points if p.module is not None]
+        if modules:
+            module = float(np.median(modules)) / scans.samples_per_px
     backwards = sum(p.reversed for p in points) * 2 > len(modules)
     edges = int(np.median([len(p.edges) for p in points]))
     return Survey(max(module, 0.2), blur, backwards, edges)
@@ -186,9 +196,9 @@ def _sharpened(scans: Scans, blur_px: float, direction: tuple[float, float]) -> 
 
 
 def _step_px(area: BarsArea, survey: Survey | None) -> float:
-    """Distance of samples: a tenth of a module, 0.2 to 0.7 px."""
+    """Distance of samples: a ninth of a module, 0.2 to 0.7 px."""
     module = 4.0 if survey is None else survey.module_px
-    return float(np.clip(module / 10.0, 0.2, 0.7)) if area.width_px < 4000 else 1.0
+    return float(np.clip(module / 9.0, 0.2, 0.7)) if area.width_px < 4000 else 1.0
 
 
 def _margins(area: BarsArea, symbology: str, survey: Survey, share: float) -> tuple[float, float]:

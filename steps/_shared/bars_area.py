@@ -130,8 +130,8 @@ _S_LOW, _S_HIGH = -0.06, 1.06
 
 
 def _columns(width: float) -> Floats:
-    """Shares of the width at which rows are sampled, about one a pixel."""
-    return np.linspace(_S_LOW, _S_HIGH, int(np.clip(1.15 * width, 96, 900)))
+    """Shares of the width at which rows are sampled, at most one a pixel."""
+    return np.linspace(_S_LOW, _S_HIGH, int(np.clip(1.15 * width, 96, 640)))
 
 
 def _place(
@@ -152,18 +152,21 @@ def _rows(
 ) -> NDArray[np.float32]:
     """Sample rows along the scan; outside the picture its border is repeated."""
     s = _columns(float(np.hypot(*along)))
-    points = _place(start, along, across, s[None, :], rows[:, None], shape).astype(np.float32)
-    values = cv2.remap(
-        picture, points[..., 0], points[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    shift = shape[0] * rows + shape[2] * rows * rows
+    place = np.outer(1.0 + shape[1] * rows, s).astype(np.float32)
+    place += shift.astype(np.float32)[:, None]
+    x, y = (
+        place * np.float32(along[k]) + (start[k] + rows * across[k]).astype(np.float32)[:, None]
+        for k in (0, 1)
     )
+    values = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return values.astype(np.float32)
 
 
 def _slant(picture: NDArray[Any], start: Floats, along: Floats, across: Floats) -> float | None:
     """Slant of the bars against the perpendicular of the line, by the structure tensor."""
     width = float(np.hypot(*along))
-    half = max(4.0 / width, 0.04)
-    rows = np.arange(-half, half + 0.5 / width, 1.0 / width)
+    rows = np.arange(-8.0, 8.5, 1.0) / width
     s = np.arange(0.0, 1.0, 1.0 / width)
     points = _place(start, along, across, s[None, :], rows[:, None], np.zeros(3)).astype(np.float32)
     patch = cv2.remap(

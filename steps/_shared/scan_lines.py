@@ -1,7 +1,6 @@
 """Scan reflectance profiles from a picture: lines over the bars' area through a round aperture."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -86,7 +85,7 @@ def scan_lines(
     strips = int(np.clip(np.ceil(aperture_px / 1.2), 1, 8))
     offsets = (np.arange(strips) + 0.5) / strips * 2.0 - 1.0  # of the radius
     t = places[:, None] + offsets[None, :] * radius * height_ratio / max(area.height_px, 1e-9)
-    raw = _sample(light, area.matrix, s, t.ravel()).reshape(len(places), strips, count)
+    raw = _sample(light, area.matrix, s, t.T.ravel()).reshape(strips, len(places), count)
     samples_per_px = (count - 1) / (width * (1.0 + margin[0] + margin[1]))
     chords = np.sqrt(1.0 - offsets**2) * radius * samples_per_px
     profiles = _through_disc(raw, chords)
@@ -99,42 +98,38 @@ def scan_lines(
     return Scans(profiles, samples_per_px)
 
 
-def _sample(light: NDArray[np.float32], matrix: Floats, s: Floats, t: Floats) -> Floats:
+def _sample(
+    light: NDArray[np.float32], matrix: Floats, s: Floats, t: Floats
+) -> NDArray[np.float32]:
     """Values at the crossings of s and t, shares of the bars' width and height."""
-    m = matrix
-    x = m[0, 0] * s[None] + (m[0, 1] * t + m[0, 2])[:, None]
-    y = m[1, 0] * s[None] + (m[1, 1] * t + m[1, 2])[:, None]
-    w = m[2, 0] * s[None] + (m[2, 1] * t + m[2, 2])[:, None]
-    x, y = (x / w).astype(np.float32), (y / w).astype(np.float32)
+    m, across, down = matrix.astype(np.float32), s.astype(np.float32), t.astype(np.float32)
+    x, y, w = (m[k, 0] * across[None] + (m[k, 1] * down + m[k, 2])[:, None] for k in range(3))
+    x /= w
+    y /= w
     values = cv2.remap(light, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values, np.float64)
+    return np.asarray(values, np.float32)
 
 
-def _through_disc(raw: NDArray[Any], chords: Floats) -> Floats:
-    """Mean of strips, each first averaged over its chord; half chords in samples."""
-    lines, strips, count = raw.shape
-    weights = chords / max(float(chords.sum()), 1e-12)
+def _through_disc(raw: NDArray[np.float32], chords: Floats) -> Floats:
+    """Mean of strips (S, P, N), each first averaged over its chord; half chords in samples."""
     if chords.max() < 0.5:
-        return raw.astype(np.float64).mean(axis=1)
-    pad = int(np.ceil(chords.max())) + 2
-    wide = np.pad(raw, ((0, 0), (0, 0), (pad, pad)), mode="edge").astype(np.float64)
-    # The integral of the samples, each taken constant over its own step.
-    total = np.zeros((lines, strips, count + 2 * pad + 1))
-    np.cumsum(wide, axis=2, out=total[:, :, 1:])
-    profiles = np.zeros((lines, count))
-    for k, half in enumerate(np.maximum(chords, 0.5)):
-        high, low = pad + 0.5 + half, pad + 0.5 - half
-        span = _shifted(total[:, k], high, count) - _shifted(total[:, k], low, count)
-        profiles += span * (weights[k] / (2.0 * half))
-    return profiles
+        return np.asarray(np.mean(raw, axis=0), np.float64)
+    weights = chords / float(chords.sum())
+    profiles: NDArray[np.float32] = np.zeros(raw.shape[1:], np.float32)
+    for values, half, weight in zip(raw, np.maximum(chords, 0.5), weights, strict=True):
+        kernel = (weight * _chord(float(half))).astype(np.float32)
+        profiles += cv2.filter2D(
+            np.asarray(values, np.float32), -1, kernel[None], borderType=cv2.BORDER_REPLICATE
+        )
+    return profiles.astype(np.float64)
 
 
-def _shifted(total: Floats, shift: float, count: int) -> Floats:
-    """Integral at a shift that is not whole, linear between samples."""
-    whole = int(np.floor(shift))
-    rest = shift - whole
-    a = total[:, whole : whole + count]
-    return a if rest == 0.0 else (1.0 - rest) * a + rest * total[:, whole + 1 : whole + 1 + count]
+def _chord(half: float) -> Floats:
+    """Kernel of a mean over `half` samples to either side, each constant over its own step."""
+    reach = int(np.ceil(half - 0.5))
+    place = np.arange(-reach, reach + 1, dtype=np.float64)
+    covered = np.minimum(place + 0.5, half) - np.maximum(place - 0.5, -half)
+    return np.clip(covered, 0.0, 1.0) / (2.0 * half)
 
 
 def sharpening(
@@ -163,8 +158,10 @@ def sharpening(
     (1.0, True)
     """
     half = int(np.ceil(6.0 * samples_per_px))
-    frequency = np.linspace(0.0, 0.5 * samples_per_px, 256)  # cycles a pixel
+    frequency = np.linspace(0.0, _STOP, 64)  # cycles a pixel
+    # A moving mean over samples takes each as constant over its own step.
     response = np.exp(-2.0 * (np.pi * blur_px * frequency) ** 2)
+    response = response * np.sinc(frequency / samples_per_px)
     for part in direction:
         along = np.minimum(frequency * abs(part), 1.0)
         response = response * np.sinc(along) * np.interp(along, _FREQUENCIES, _CUBIC)

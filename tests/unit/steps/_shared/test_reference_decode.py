@@ -99,6 +99,8 @@ def test_random_symbols_of_python_barcode_decode(symbology):
     rng = np.random.default_rng(12)
     for _ in range(50):
         data = random_data(symbology, rng)
+        if symbology == "Code 128" and data.startswith("99"):
+            continue  # python-barcode loses a leading 99; zxing-cpp reads its symbol without, too
         widths = widths_of(python_barcode_modules(symbology, data)[0])
         found = decode_widths(widths[None], linear_symbology(symbology))[0]
         assert found is not None
