@@ -34,7 +34,7 @@ class CodeContentParams(Params):
     expect_count: int = Field(1, ge=1, le=50)
     """How many codes are looked for before the search ends [count]."""
 
-    attempts: int = Field(12, ge=1, le=30)
+    attempts: int = Field(16, ge=1, le=40)
     """How many pictures (as it is, evened out, enlarged, straightened ...) are tried at most
     [count]."""
 
@@ -153,8 +153,8 @@ def code_content(view: View, params: CodeContentParams) -> CodeContentValues | N
     >>> values.text, values.count, round(values.px_per_module, 1), values.scan_lines
     ('2004481070017', 1, 3.0, 1.0)
     """
-    if min(view.gray.shape) < 12:
-        return NotMeasured("the view is less than 12 px high or wide")
+    if view.gray.size == 0 or max(view.gray.shape) < 12:
+        return NotMeasured("the view is less than 12 px wide and high")
     gray = _without_masked(view)
     if gray is None:
         return NotMeasured("the whole view is masked")

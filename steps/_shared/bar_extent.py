@@ -94,12 +94,19 @@ def reading_line(
     Notes
     -----
     Codes of several parts may be read on several rows, with corners that make no rectangle: then
-    the longer side is the line.
+    the line runs as far as any corner lies.
     """
-    sides = np.linalg.norm(corners[1] - corners[0]), np.linalg.norm(corners[2] - corners[3])
-    if min(sides) > 0.85 * max(sides):
+    top, bottom = corners[1] - corners[0], corners[2] - corners[3]
+    lengths = float(np.linalg.norm(top)), float(np.linalg.norm(bottom))
+    along = (
+        top / max(lengths[0], 1e-6) if lengths[0] > lengths[1] else bottom / max(lengths[1], 1e-6)
+    )
+    u = corners @ along
+    middle = corners.mean(axis=0)
+    if float(u.max() - u.min()) < 1.15 * min(lengths):
         return (corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2
-    return (corners[0], corners[1]) if sides[0] > sides[1] else (corners[3], corners[2])
+    at = float(middle @ along)
+    return middle + (float(u.min()) - at) * along, middle + (float(u.max()) - at) * along
 
 
 def upright_line(
@@ -148,7 +155,7 @@ def sample_bars(
     Returns
     -------
     (rows, columns * (1 + 2 margin)) uint8
-        The bars, upright.
+        The bars, upright; light where the view ends.
     """
     top_left, top_right, _, bottom_left = extent.corners
     more = round(margin * columns)
@@ -159,7 +166,8 @@ def sample_bars(
         to_view,
         (columns + 2 * more, rows),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=float(np.percentile(gray[::4, ::4], 90)),
     )
     return np.asarray(upright, np.uint8)
 

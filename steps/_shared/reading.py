@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import import_module
@@ -14,14 +14,18 @@ import zxingcpp
 from numpy.typing import NDArray
 
 from steps._shared.bar_extent import BarExtent, find_bar_extent, upright_line
-from steps._shared.bar_strips import strips_of, texts_of
-from steps._shared.straighten import BarPatch, bar_patches, cut_patch
+from steps._shared.bar_strips import brought_out, strips_of, texts_of
+from steps._shared.straighten import BarPatch, bar_patches, cut_patch, restore_bars
 from steps._shared.symbologies import Symbology
 from steps.contract import Gray, Matrix
 
 ENLARGE_UP_TO = 1_500_000
 """Views with more pixels are not enlarged as a whole [px]."""
 
+_BLURS_PX = (1.33, 1.67)
+"""Sigmas of blur that are undone in turn [px]."""
+_LEAST_FLATNESS = 0.06
+"""Height to width of the place of reading that is believed in a picture of forced contrast."""
 _SLANT = 0.04
 """Slope of a scan against the bars' right angle, above which a code is read again across."""
 
@@ -52,6 +56,8 @@ class CodeRead:
     """Whether its bars stand in several rows."""
     grid: tuple[int, int] | None = None
     """Modules of a matrix code across and down [count]."""
+    votes: int = 0
+    """Strips that were asked again and say the same [count]."""
     bars: ReadBars | None = None
     """What its bars are, for a linear code in one row."""
 
@@ -74,7 +80,9 @@ class Reading:
     """Patches of parallel bars; None where the ladder did not get so far as to look for them."""
 
 
-Rung: TypeAlias = Callable[[], Iterator[tuple[Gray, Matrix]]]
+_Picture: TypeAlias = tuple[Gray, Matrix, bool]
+"""A picture, its map to the view, and whether its contrast was forced: such a picture may show a
+code where there is none, so one line alone is not believed."""
 
 
 def read_codes(
@@ -82,7 +90,7 @@ def read_codes(
     symbologies: Sequence[Symbology],
     *,
     expect: int = 1,
-    attempts: int = 12,
+    attempts: int = 16,
     second_reader: bool = True,
     strips: int = 16,
 ) -> Reading:
@@ -116,8 +124,7 @@ def read_codes(
     """
     reading = Reading()
     formats = list(dict.fromkeys(f for s in symbologies for f in s.formats))
-    linear = any(s.linear for s in symbologies)
-    for image, to_view in _pictures(gray, linear, reading):
+    for image, to_view, forced in _pictures(gray, symbologies, reading):
         if reading.attempts >= attempts:
             return reading
         reading.attempts += 1
@@ -128,6 +135,8 @@ def read_codes(
             code = _code(found, to_view, symbologies)
             code = _read_across(gray, code) if code else None
             code = _confirmed(gray, code, strips) if code else None
+            if forced and code and not code.votes and _flatness(code) < _LEAST_FLATNESS:
+                continue
             if code and not any(_same(code, known) for known in reading.codes):
                 reading.codes.append(code)
         if len(reading.codes) >= expect:
@@ -165,32 +174,44 @@ def _covered(gray: Gray, codes: Sequence[CodeRead]) -> Gray:
     return rest
 
 
-def _pictures(gray: Gray, linear: bool, reading: Reading) -> Iterator[tuple[Gray, Matrix]]:
+def _pictures(gray: Gray, symbologies: Sequence[Symbology], reading: Reading) -> Iterator[_Picture]:
     """Give the pictures of the ladder, each with its map to the view."""
-    yield gray, np.eye(3)
+    yield gray, np.eye(3), False
     small = gray.size <= ENLARGE_UP_TO
     even = _even(gray)
     if small:
-        yield _enlarge(even, 2.0)
-    if linear:
+        yield *_enlarge(even, 2.0), False
+    if any(s.linear for s in symbologies):
         yield from _upright(gray, reading)
     if not small:
-        yield even, np.eye(3)
+        yield even, np.eye(3), False
         return
     twice, to_view = _enlarge(gray, 2.0)
-    yield _sharpen(twice), to_view
-    yield _even(twice), to_view
+    yield _sharpen(twice), to_view, False
+    yield _even(twice), to_view, False
     if gray.size <= ENLARGE_UP_TO // 3:
-        yield _enlarge(gray, 3.0)
+        yield *_enlarge(gray, 3.0), False
+    if not all(s.linear for s in symbologies):
+        binary = cv2.threshold(twice, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1]
+        yield np.asarray(binary, np.uint8), to_view, False
+        yield np.asarray(cv2.medianBlur(gray, 7), np.uint8), np.eye(3), False
 
 
-def _upright(gray: Gray, reading: Reading) -> Iterator[tuple[Gray, Matrix]]:
-    """Give patches of parallel bars, upright and enlarged: first all plain, then all evened."""
+def _upright(gray: Gray, reading: Reading) -> Iterator[_Picture]:
+    """Give patches of parallel bars, upright and enlarged: plain, restored, evened out."""
     reading.patches = bar_patches(gray)
     cuts = [cut for cut in (cut_patch(gray, p) for p in reading.patches) if cut is not None]
-    yield from cuts
     for image, to_view in cuts:
-        yield _even(image), to_view
+        yield image, to_view, False
+    for blur_px in _BLURS_PX:
+        for patch in reading.patches[:2]:
+            cut = cut_patch(gray, patch, 3.0)
+            if cut is not None:
+                image = restore_bars(cut[0], 3.0 * blur_px)
+                rows = cut[0].shape[0] / image.shape[0]
+                yield image, cut[1] @ np.diag([1, rows, 1]), True
+    for image, to_view in cuts:
+        yield _sharpen(_even(image)), to_view, True
 
 
 def _enlarge(gray: Gray, scale: float) -> tuple[Gray, Matrix]:
@@ -278,6 +299,12 @@ def _read_across(gray: Gray, code: CodeRead) -> CodeRead | None:
     return None if code.symbology.name == "itf14" else code
 
 
+def _flatness(code: CodeRead) -> float:
+    """Height of the place of reading, as a share of its width."""
+    across, down = code.corners[1] - code.corners[0], code.corners[3] - code.corners[0]
+    return float(np.linalg.norm(down)) / max(float(np.linalg.norm(across)), 1.0)
+
+
 def _confirmed(gray: Gray, code: CodeRead, strips: int) -> CodeRead | None:
     """Let strips over the whole height of the bars say what a linear code says.
 
@@ -290,12 +317,15 @@ def _confirmed(gray: Gray, code: CodeRead, strips: int) -> CodeRead | None:
     extent = find_bar_extent(gray, code.corners)
     profiles = strips_of(gray, extent, strips)
     texts = texts_of(profiles, code.symbology)
+    whole = texts if texts else None
+    texts = texts or texts_of(brought_out(profiles), code.symbology)
     text, most = texts.most_common(1)[0] if texts else (code.text, 0)
     if texts[code.text] >= most:
         text = code.text
     if code.symbology.name == "upce" and not most:
         return None
-    return replace(code, text=text, bars=ReadBars(extent, profiles, texts[text] / strips))
+    share = whole[text] / strips if whole else 0.0
+    return replace(code, text=text, votes=most, bars=ReadBars(extent, profiles, share))
 
 
 def _grid(found: Any) -> tuple[int, int] | None:

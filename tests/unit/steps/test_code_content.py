@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import io
+from collections.abc import Iterator
 from datetime import date, datetime
 from pathlib import Path
 
@@ -10,11 +12,13 @@ import cv2
 import numpy as np
 import pytest
 import segno
+import yaml
 from barcode import EAN13
 from barcode.writer import ImageWriter
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from PIL import Image
 
 from steps._shared import reading
 from steps._shared.symbologies import SYMBOLOGIES
@@ -228,7 +232,7 @@ def test_print_contrast_is_taken_in_light_not_in_grey_levels():
 
 def test_too_small_and_masked_views_are_not_measured():
     params = CodeContentParams(symbology="ean13")
-    tiny = code_content(View(np.zeros((5, 300), np.uint8)), params)
+    tiny = code_content(View(np.zeros((3, 8), np.uint8)), params)
     assert isinstance(tiny, NotMeasured)
     assert "12 px" in tiny.why
     gray = np.full((50, 50), 99, np.uint8)
@@ -248,7 +252,7 @@ def test_a_masked_code_is_not_seen():
 
 @settings(max_examples=25, deadline=None)
 @given(
-    rows=st.integers(12, 120),
+    rows=st.integers(1, 120),
     columns=st.integers(12, 160),
     seed=st.integers(0, 99),
     kind=st.sampled_from(["noise", "flat", "stripes"]),
@@ -287,3 +291,109 @@ def test_attempts_are_counted_and_bounded():
     gray = np.random.default_rng(1).integers(0, 256, (200, 200), np.uint8)
     assert read(gray, "ean13", attempts=3).attempts == 3
     assert read(draw("ean13", CONTENT["ean13"][0]), "ean13").attempts == 1
+
+
+# --- photographs and a captured set -----------------------------------------------------------
+
+PHOTOGRAPHS = SHARED / "codes/cases.csv"
+BRINDLEMOOR = SHARED / "captures/brindlemoor-tea"
+NAMES = {
+    "CODE-128": "code128",
+    "CODE-39": "code39",
+    "DATABAR": "databar",
+    "DATABAR-EXP": "databar_expanded",
+    "DATAMATRIX": "datamatrix",
+    "EAN-13": "ean13",
+    "EAN-8": "ean8",
+    "ITF": "itf14",
+    "QR": "qr",
+    "UPC-A": "upca",
+    "UPC-E": "upce",
+}
+
+
+def photographs() -> Iterator[dict[str, str]]:
+    """Each different picture once: equal folder and stem in both sources is one picture."""
+    with PHOTOGRAPHS.open(encoding="utf-8", newline="") as file:
+        rows = sorted(csv.DictReader(file), key=lambda row: row["file"].startswith("zxing-cpp"))
+    pictures = {Path(row["file"]).with_suffix("").parts[1:]: row for row in reversed(rows)}
+    yield from pictures.values()
+
+
+def gray_of(row: dict[str, str]) -> NDArray[np.uint8]:
+    """Grey levels of a photograph."""
+    path = PHOTOGRAPHS.parent / row["file"]
+    gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    return np.asarray(Image.open(path).convert("L") if gray is None else gray, np.uint8)
+
+
+def plain(text: str) -> str:
+    """Text without what may differ in writing only: separators, brackets, line ends."""
+    for mark, instead in (("\x1d", ""), ("(", ""), (")", ""), ("\r\n", "\n")):
+        text = text.replace(mark, instead)
+    return text.strip()
+
+
+@pytest.mark.skipif(not PHOTOGRAPHS.exists(), reason="no shared photographs beside this checkout")
+def test_photographs_reach_their_floors():
+    floors = yaml.safe_load((SAMPLES / "floors.yaml").read_text(encoding="utf-8"))["photographs"]
+    read_by: dict[str, list[bool]] = {}
+    others: list[str] = []
+    for row in photographs():
+        if row["symbology"] == "NONE":
+            continue
+        values = read(gray_of(row), NAMES[row["symbology"]])
+        good = values.text is not None and plain(values.text) == plain(row["text"])
+        read_by.setdefault(row["symbology"], []).append(good)
+        others += [] if good or values.text is None else [row["file"]]
+    every = [good for goods in read_by.values() for good in goods]
+    assert np.mean(every) >= floors["read_at_least"]
+    assert len(others) <= floors["other_text_at_most"], others
+    for symbology, floor in floors["read_by_symbology_at_least"].items():
+        assert np.mean(read_by[symbology]) >= floor, symbology
+
+
+@pytest.mark.skipif(not PHOTOGRAPHS.exists(), reason="no shared photographs beside this checkout")
+def test_photographs_without_a_code_give_none():
+    floors = yaml.safe_load((SAMPLES / "floors.yaml").read_text(encoding="utf-8"))["negatives"]
+    params = CodeContentParams(symbology=list(SYMBOLOGIES))
+    texts: list[str] = []
+    none = [row for row in photographs() if row["symbology"] == "NONE"]
+    for row in none[::2]:  # the benchmark looks at all of them
+        values = code_content(View(gray_of(row)), params)
+        texts += [values.text] if isinstance(values, CodeContentValues) and values.text else []
+    assert len(texts) <= floors["read_at_most"], texts
+
+
+@pytest.mark.skipif(not BRINDLEMOOR.exists(), reason="no shared captured set beside this checkout")
+def test_damage_and_weak_print_of_the_captured_set_lie_outside_the_good():
+    with (BRINDLEMOOR / "truth.csv").open(encoding="utf-8") as file:
+        defects = {row["trigger"]: row["defects"] for row in csv.DictReader(file)}
+    seen: dict[str, CodeContentValues] = {}
+    for trigger, words in defects.items():
+        path = BRINDLEMOOR / f"frames/{trigger}/side.png"
+        if path.exists() and (trigger <= "000020" or "code" in words or "contrast" in words):
+            view = View(np.asarray(cv2.imread(str(path), 0), np.uint8), gamma="srgb")
+            values = code_content(view, CodeContentParams(symbology="ean13", attempts=10))
+            assert isinstance(values, CodeContentValues)
+            seen[trigger] = values
+    good = [seen[t] for t in seen if t <= "000020"]
+    assert {v.text for v in good} == {"2004481070017"}
+    assert min(v.scan_lines or 0 for v in good) > 0.9
+    contrast = [v.print_contrast or 0 for v in good]
+    limit = np.mean(contrast) - 8 * max(np.std(contrast), 0.002)
+    weak = {t: v for t, v in seen.items() if "low-contrast" in defects[t]}
+    by_word = sorted(weak, key=lambda t: int(defects[t].split(":")[1]))
+    assert [weak[t].print_contrast for t in by_word] == sorted(
+        v.print_contrast or 0 for v in weak.values()
+    )
+    assert max(v.print_contrast or 0 for v in weak.values()) < limit
+    for trigger, words in defects.items():
+        if "code-damaged:light" in words:
+            assert (seen[trigger].scan_lines or 0) < 0.6
+        elif "code-damaged:heavy" in words:
+            assert (seen[trigger].state, seen[trigger].scan_lines) == ("seen, not read", 0)
+        elif "code-missing" in words:
+            assert seen[trigger].state == "no code"
+        elif "code-wrong" in words:
+            assert seen[trigger].text not in (None, "2004481070017")
