@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -166,7 +167,7 @@ def plain(value: Value) -> Any:
         return value
     if isinstance(value, date):
         return value.isoformat()
-    return float(f"{value:.9g}")
+    return float(f"{value:.9g}") if math.isfinite(value) else None
 
 
 def dumps(data: Mapping[str, Any]) -> str:

@@ -145,7 +145,7 @@ def _write_report(
     from engine.report.score import score
 
     options.report.parent.mkdir(parents=True, exist_ok=True)
-    found = None if truth is None else score(rows, truth)
+    found = None if truth is None else score(rows, _of_these(rows, truth))
     report.write(options.report, identity, rows, found, set_name=str(options.set),
                  title=job.plan.title or job.plan.product)  # fmt: skip
 
@@ -162,8 +162,7 @@ def _say(
     console.print(_times_table(rows))
     as_expected = not any(row["verdict"] == "fault" for row in rows)
     if truth is not None:
-        judged = {int(row["trigger"]) for row in rows}
-        found = score(rows, {t: said for t, said in truth.items() if t in judged})
+        found = score(rows, _of_these(rows, truth))
         console.print(score_table(found))
         as_expected = found.as_expected
     counts = {word: sum(r["verdict"] == word for r in rows) for word in ("pass", "reject", "fault")}
@@ -179,6 +178,12 @@ def _say(
         console.print("Stopped before the end; --resume with --json goes on from here.")
         return 1
     return 0 if as_expected else 1
+
+
+def _of_these(rows: Sequence[Row], truth: Mapping[int, Truth]) -> dict[int, Truth]:
+    """Give the truth of the cartons that were replayed."""
+    replayed = {int(row["trigger"]) for row in rows}
+    return {trigger: said for trigger, said in truth.items() if trigger in replayed}
 
 
 def _times_table(rows: Sequence[Row]) -> Any:
