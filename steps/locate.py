@@ -68,17 +68,17 @@ class LocateParams(Params):
     """Where its top left corner should lie in the region of a placed step, from the region's own
     top left corner [mm]. Neither this nor `corners_px`: in the middle of the view, not turned."""
 
-    mm_per_px: float | None = Field(None, gt=0, allow_inf_nan=False)
+    mm_per_px: float | None = Field(default=None, gt=0, allow_inf_nan=False)
     """Scale of the view [mm/px]; by default the scale of the placing step, or else that of the
     reference picture. Not used with `corners_px`."""
 
-    search_mm: float | None = Field(None, gt=0, allow_inf_nan=False)
+    search_mm: float | None = Field(default=None, gt=0, allow_inf_nan=False)
     """How far from its place it is looked for, to each side [mm]; by default anywhere in view."""
 
-    search_deg: float = Field(5.0, ge=0, le=180)
+    search_deg: float = Field(default=5.0, ge=0, le=180)
     """How far it may be turned from its place, either way [deg]."""
 
-    search_scale: float = Field(0.03, ge=0, le=0.3)
+    search_scale: float = Field(default=0.03, ge=0, le=0.3)
     """How much larger or smaller it may appear [fraction]."""
 
     leave_out_mm: tuple[tuple[float, float, float, float], ...] = ()
@@ -89,7 +89,7 @@ class LocateParams(Params):
     """Whether the physical border counts as an edge beside the print; helps where there is little
     print. Not for a reference whose border is no edge."""
 
-    min_quality: float = Field(0.6, ge=0, le=1)
+    min_quality: float = Field(default=0.6, ge=0, le=1)
     """A pose of lower quality is not measured [fraction]."""
 
 
@@ -246,7 +246,7 @@ def locate(
         return NotMeasured("not found: too few edges in the view")
     if found.visible < _LEAST_VISIBLE:
         return NotMeasured(f"only {found.visible:.0%} of it can lie in the view")
-    if found.quality < params.min_quality or found.agreeing < _LEAST_POINTS / 2:
+    if not found.is_clear(params.min_quality) or found.agreeing < _LEAST_POINTS / 2:
         return NotMeasured(f"not found: best place has quality {found.quality:.2f}")
     pose = found.from_plane @ np.linalg.inv(prepared.finder.nominal.from_plane)
     pose /= pose[2, 2]

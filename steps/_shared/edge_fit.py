@@ -177,7 +177,7 @@ def fitted(
         return pose, remains
     rows = _equations(model.points[use], seen.slopes[use])
     wanted = seen.offsets[use]
-    lean, lean_rows = _lean(np.asarray(np.linalg.solve(usual, pose), np.float64))
+    lean, lean_rows = leaning(np.asarray(np.linalg.solve(usual, pose), np.float64))
     spread = np.array([hold.stretch, hold.stretch, hold.perspective, hold.perspective])
     left: Floats = wanted
     step: Floats = np.zeros(8)
@@ -212,7 +212,7 @@ def _equations(points: Floats, slopes: Floats) -> Floats:
     return np.column_stack([gx * x, gx * y, gx, gy * x, gy * y, gy, -q * x, -q * y])
 
 
-def _lean(relative: Matrix) -> tuple[Floats, Floats]:
+def leaning(relative: Matrix) -> tuple[Floats, Floats]:
     """Give how far a matrix is from a similarity, and how a small change changes that.
 
     Returns

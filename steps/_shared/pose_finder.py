@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from steps._shared.edge_fit import Hold, fitted, likeness, look_close, look_far
+from steps._shared.edge_fit import Hold, fitted, leaning, likeness, look_close, look_far
 from steps._shared.edge_model import EdgeModel, edge_model, level_factors, smoothed, with_borders
 from steps._shared.edge_search import (
     Reach,
@@ -34,7 +34,8 @@ _FIRST_REACHES = (5.0, 3.0)
 _REACHES = (2.5,)
 _MEND_FACTOR = 2
 _MEND_REACHES = (8.0, 5.0)
-_GUESS, _CLEAR, _SURE = 0.35, 0.8, 0.85
+_GUESS, _ALMOST, _CLEAR, _SURE = 0.35, 0.7, 0.8, 0.85
+_BENT_STRETCH, _BENT_PERSPECTIVE = 0.015, 0.03
 _ROUGH = 0.12
 _FIRST_HOLDS = (Hold(0.001, 0.001), Hold(0.005, 0.005))
 
@@ -73,6 +74,16 @@ class Found:
     """Share of the edges that lie in the view and may be measured [fraction]."""
     agreeing: int
     """How many edges of the full-size model agree."""
+    bent: bool
+    """Whether the pose is far from a move, turn and scale in the plane."""
+
+    def is_clear(self, enough: float) -> bool:
+        """Say whether no other pose needs to be tried.
+
+        A pose that a good part of the edges does not bear out must not be bent as well: that is
+        how a fit looks which follows a wrong line at one side.
+        """
+        return self.quality >= max(enough, _CLEAR if self.bent else 0.0)
 
 
 def coarse_factor(nominal_px: tuple[float, float]) -> int:
@@ -203,9 +214,9 @@ def find(
                 found = _mended(finder, scene, found)
             if found is not None and (best is None or found.quality > best.quality):
                 best = found
-            if best is not None and best.quality >= _CLEAR:
+            if best is not None and best.is_clear(max(enough, _ALMOST)):
                 return best
-        if best is not None and best.quality >= enough:
+        if best is not None and best.is_clear(enough):
             return best
     return best
 
@@ -311,7 +322,15 @@ def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
         float(agreeing.sum() / max(usable, 1)),
         usable / max(model.printed, 1),
         int(agreeing.sum()),
+        _is_bent(cut.usual, pose),
     )
+
+
+def _is_bent(usual: Matrix, pose: Matrix) -> bool:
+    """Say whether a pose differs from the nominal one by much that is no motion in the plane."""
+    relative = np.asarray(np.linalg.solve(usual, pose), np.float64)
+    lean = np.abs(leaning(relative)[0])
+    return bool(lean[:2].max() > _BENT_STRETCH or lean[2:].max() > _BENT_PERSPECTIVE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
