@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from engine.graph.mistakes import Mistakes
 from engine.graph.references import BadReference, is_file, load_reference
-from engine.graph.registry import NoSuchStep, Step, load_step, reference_files, step_names
+from engine.graph.registry import (
+    NoSuchStep,
+    Step,
+    explained,
+    load_step,
+    reference_files,
+    step_names,
+)
 from engine.placing import validate
 from engine.problems import listed, nearest, sentence
 from engine.recipe.load import LoadedRecipe
@@ -74,6 +81,9 @@ class DraftReader:
             word = next((k for k in misplaced if problem.path.endswith(f".settings.{k}")), None)
             if problem.code == "extra-forbidden" and word is not None:
                 self.mistakes.add((*settings, word), problem.code, misplaced[word], at_key=True)
+            elif problem.code in ("extra-forbidden", "missing"):
+                text = problem.what + explained(step)
+                self.mistakes.problems.append(replace(problem, what=text))
             else:
                 self.mistakes.problems.append(problem)
         draft.params = params

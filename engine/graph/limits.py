@@ -10,7 +10,7 @@ from engine.graph.mistakes import Mistakes
 from engine.graph.order import read_date
 from engine.graph.patterns import BadPattern, check_pattern, full_match
 from engine.graph.plan import Bound, DaysFromToday, PlannedLimit, words_of
-from engine.graph.registry import Kind, Step
+from engine.graph.registry import Kind, Step, explained
 from engine.problems import listed, nearest, quoted, sentence
 from engine.recipe.model import Limit
 from engine.yamlfile import Path_, core_scalar
@@ -50,7 +50,7 @@ class LimitPlanner:
                 planned.append(self._limit(camera, name, step, value, limit, (*path, value)))
             else:
                 what = f"`{step.name}` measures no {quoted(value)}.{nearest(value, step.values)}"
-                what += f"\nIt measures: {listed(step.values)}."
+                what += f"\nIt measures: {listed(step.values)}.{explained(step)}"
                 self.mistakes.add((*path, value), "unknown-value", what, at_key=True)
         return tuple(planned)
 

@@ -216,6 +216,11 @@ def unit_of(description: str) -> str:
     return description[start + 1 : end] if 0 <= start < end else ""
 
 
+def explained(step: Step) -> str:
+    """Give the sentence that says where a step's settings and values are explained."""
+    return f" See `cartonverdict steps {step.name}`."
+
+
 def reference_files(params: BaseModel) -> list[tuple[Path_, str]]:
     """Find every reference that parameters name, with the path of its setting."""
     return list(_references_in(params, ()))

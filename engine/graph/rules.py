@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from engine.graph.limits import KIND_WORDS
 from engine.graph.mistakes import Mistakes
 from engine.graph.plan import PlannedAgreement, PlannedReason
-from engine.graph.registry import NoSuchStep, ValueInfo, load_step
+from engine.graph.registry import NoSuchStep, ValueInfo, explained, load_step
 from engine.problems import listed, nearest, quoted
 from engine.recipe.model import AgreeRule, NotMeasuredRule, Recipe, StepSpec
 from engine.yamlfile import Path_
@@ -113,5 +113,7 @@ def _value_at(recipe: Recipe, mistakes: Mistakes, text: str, path: Path_) -> Val
         return None
     if value not in step.values:
         what = f"`{step.name}` measures no {quoted(value)}.{nearest(value, step.values)}"
-        mistakes.add(path, "agree-value", what + f"\nIt measures: {listed(step.values)}.")
+        mistakes.add(
+            path, "agree-value", what + f"\nIt measures: {listed(step.values)}.{explained(step)}"
+        )
     return step.values.get(value)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from engine.placing import check
-from engine.problems import Problem, ProblemsFound
+from engine.problems import Problem, ProblemsFound, quoted
 from engine.recipe.base import merged_with_base, recipe_file
 from engine.recipe.model import Recipe
 from engine.yamlfile import Document, Path_
@@ -61,6 +61,7 @@ def load_recipe(place: Path, *, keep_going: bool = False) -> LoadedRecipe:
     recipe, mistakes = check(Recipe, document.data, document)
     if mistakes and keep_going:
         recipe = _sound_part(document, mistakes)
+    mistakes = [(_led(problem, path, document), path) for problem, path in mistakes]
     if recipe is None:
         raise ProblemsFound(problem for problem, _ in mistakes)
     return LoadedRecipe(recipe, document, file.parent, tuple(mistakes))
@@ -103,6 +104,24 @@ def _canonical(
     if data is None or isinstance(data, str):
         return data
     return {"\0plain": document.sources.get(path, str(data))}
+
+
+def _led(problem: Problem, path: Path_, document: Document) -> Problem:
+    """Say where a step beside `steps:`, or a camera beside `cameras:`, belongs."""
+    if problem.code != "extra-forbidden" or len(path) not in (1, 3):
+        return problem
+    here: Any = document.data
+    for part in path:
+        here = here[part]
+    if not isinstance(here, dict):
+        return problem
+    if len(path) == 3 and "step" in here:
+        what = f"{quoted(path[-1])} looks like a step: it stands under `steps:` of its camera."
+    elif len(path) == 1 and "steps" in here:
+        what = f"{quoted(path[-1])} looks like a camera: it stands under `cameras:`."
+    else:
+        return problem
+    return document.problem(path, problem.code, what, at_key=True)
 
 
 def _sound_part(document: Document, mistakes: list[tuple[Problem, Path_]]) -> Recipe | None:

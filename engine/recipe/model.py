@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     StringConstraints,
@@ -59,7 +60,7 @@ class _Shape(BaseModel):
     )
 
 
-def _mapping_like(example: str, words: str) -> Any:
+def _mapping_like(example: str, words: str) -> Callable[[Any], Any]:
     """Make a check that shows an example where something else than a mapping stands."""
 
     def check(value: Any) -> Any:
@@ -68,7 +69,15 @@ def _mapping_like(example: str, words: str) -> Any:
             raise ValueError(message)
         return value
 
-    return model_validator(mode="before")(check)
+    return check
+
+
+def _shape_check(example: str, words: str) -> Any:
+    return model_validator(mode="before")(_mapping_like(example, words))
+
+
+def _by_name(example: str, words: str) -> BeforeValidator:
+    return BeforeValidator(_mapping_like(example, words))
 
 
 class RegionMm(_Shape):
@@ -83,7 +92,7 @@ class RegionMm(_Shape):
     height: float = Field(gt=0, le=5000)
     """Height [mm]."""
 
-    _is_mapping = _mapping_like(
+    _is_mapping = _shape_check(
         "{x: 0, y: 0, width: 70, height: 40}", "a region is a mapping of four numbers"
     )
 
@@ -100,7 +109,7 @@ class RegionPx(_Shape):
     height: int = Field(gt=0, le=100_000)
     """Height [px]."""
 
-    _is_mapping = _mapping_like(
+    _is_mapping = _shape_check(
         "{x: 0, y: 0, width: 640, height: 480}", "a region is a mapping of four whole numbers"
     )
 
@@ -127,7 +136,7 @@ class Limit(_Shape):
     may_be_missing: bool = False
     """Whether a value that was not measured is good here; by default it is not."""
 
-    _is_mapping = _mapping_like("gap_mm: {max: 1.0}", "a limit names a value, then its bounds")
+    _is_mapping = _shape_check("gap_mm: {max: 1.0}", "a limit names a value, then its bounds")
 
     @model_validator(mode="after")
     def _says_something(self) -> Limit:
@@ -165,9 +174,13 @@ class StepSpec(_Shape):
     """Scale of the view [mm/px]; by default that of the placing reference, or of the camera."""
     leave_out: list[Name | RegionMm] = []
     """Parts that are not looked at: regions in mm, or steps whose regions are left out."""
-    settings: dict[str, Any] = {}
+    settings: Annotated[
+        dict[str, Any], _by_name("settings: {search_mm: 8}", "settings stand by name")
+    ] = {}
     """Parameters of the step; its reference page lists them."""
-    limits: dict[str, Limit] = {}
+    limits: Annotated[
+        dict[str, Limit], _by_name("limits: {gap_mm: {max: 1.0}}", "limits stand by value")
+    ] = {}
     """What its values must be."""
     not_measured: Words | NotMeasuredRule | None = None
     """How a carton is named on which the step could not measure."""
@@ -189,7 +202,10 @@ class CameraSpec(_Shape):
 
     expects: Expects = Expects(width_px=None, height_px=None, color=None)
     """What its frames must be."""
-    steps: dict[Name, StepSpec] = Field(min_length=1)
+    steps: Annotated[
+        dict[Name, StepSpec],
+        _by_name("steps: {panel: {step: locate}}", "steps stand by a name that you give them"),
+    ] = Field(min_length=1)
     """Steps by name; their order follows from what places what."""
 
 
@@ -222,9 +238,15 @@ class Recipe(_Shape):
     """Short name of the product: lower case letters, digits, `-`, `_`, `.`."""
     title: str = ""
     """Name of the product for people."""
-    order: dict[Name, Literal["text", "date", "whole_number", "number"]] = {}
+    order: Annotated[
+        dict[Name, Literal["text", "date", "whole_number", "number"]],
+        _by_name("order: {lot: text, expiry: date}", "order fields stand by name"),
+    ] = {}
     """Fields that an order must give, with their type."""
-    cameras: dict[Name, CameraSpec] = Field(min_length=1)
+    cameras: Annotated[
+        dict[Name, CameraSpec],
+        _by_name("cameras: {front: {steps: {panel: {step: locate}}}}", "cameras stand by name"),
+    ] = Field(min_length=1)
     """Cameras by name, each with its steps."""
     verdict: VerdictRules = VerdictRules()
     """Rules over all cameras."""

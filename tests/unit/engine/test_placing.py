@@ -106,6 +106,7 @@ def test_only_a_text_field_does_so():
         ("either: [1]", "1:9", "kind", "a text or a mapping of keys to values is needed"),
         ("either: {width: 9}", "1:17", "less-than", "a number below 9 is needed"),
         ("either: {width: 0}", "1:17", "greater-than", "a number above 0 is needed"),
+        ("by_name: 3", "1:10", "dict-type", "3 stands here; a mapping of keys to values is needed"),
         ("either: {}", "1:1", "missing", "`width` is missing here: How wide it is [mm]."),
         ("many: [a, {width: 1, wdth: 2}]", "1:22", "extra-forbidden", "Did you mean `width`?"),
         ("by_name: {a: {width: x}}", "1:22", "float-type", "The text `x` stands here"),
