@@ -180,7 +180,7 @@ def _ridges(
     """Give pixels on ridges of the gradient, the strongest of each cell, and their normals."""
     gx = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-0.5, 0.0, 0.5]], np.float32))
     gy = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-0.5], [0.0], [0.5]], np.float32))
-    slope = np.asarray(cv2.magnitude(gx, gy), np.float32)
+    slope = np.sqrt(gx * gx + gy * gy)  # cv2.magnitude differs with where arrays lie
     size = 2 * _MARGIN_PX + 1
     inside = cv2.erode(usable, np.ones((size, size), np.uint8), borderValue=0) > 0
     # Noise of sigma s leaves about 0.2 s in the slope of an image blurred with sigma 1.

@@ -79,7 +79,7 @@ def directions(gray: NDArray[np.uint8], mask: NDArray[np.uint8] | None) -> tuple
     """Give the gradient's direction at each pixel, its length 0 to 1 by strength."""
     gx = np.asarray(cv2.Scharr(gray, cv2.CV_32F, 1, 0), np.float32)
     gy = np.asarray(cv2.Scharr(gray, cv2.CV_32F, 0, 1), np.float32)
-    soft = np.asarray(cv2.magnitude(gx, gy), np.float32) + np.float32(32 * _SOFT)
+    soft = np.sqrt(gx * gx + gy * gy) + np.float32(32 * _SOFT)  # cv2.magnitude: see edge_model
     if mask is not None:
         inside = np.asarray(cv2.erode(mask, np.ones((3, 3), np.uint8), borderValue=0), np.float32)
         gx, gy = gx * (inside > 0), gy * (inside > 0)

@@ -1,7 +1,5 @@
 """Captured sets from disk: what is whole is read, what is not is named."""
 
-import struct
-import zlib
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
@@ -16,24 +14,12 @@ from engine.devices.cameras.captured_set import open_set
 from engine.devices.cameras.decode import Undecodable, decode_image
 from engine.frame import Frame, FrameFailure
 from engine.problems import ProblemsFound
+from tests.generators.frames import bomb
 
 
 def encoded(suffix=".png", shape=(40, 60, 3), seed=1):
     pixels = np.random.default_rng(seed).integers(0, 256, shape).astype(np.uint8)
     return pixels, cv2.imencode(suffix, pixels)[1].tobytes()
-
-
-def bomb(side=30_000):
-    """A PNG that says it is 30 000 x 30 000 and holds one compressed row."""
-
-    def chunk(kind, data):
-        return (
-            struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
-        )
-
-    head = struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0)
-    body = zlib.compress(bytes(side + 1))
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
 
 
 @pytest.mark.parametrize("suffix", [".png", ".bmp", ".tif"])
