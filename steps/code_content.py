@@ -13,9 +13,11 @@ from pydantic import Field
 from steps._shared.bar_measures import contrast_of, holds_bars, modules_across
 from steps._shared.bar_strips import bars_only
 from steps._shared.check_digits import as_gtin14, check_digit_is_right, gtin_in_digits
+from steps._shared.code_read import CodeRead
 from steps._shared.gs1 import Content, parse
 from steps._shared.gs1_table import identifiers
-from steps._shared.reading import CodeRead, Reading, read_codes, second_reads
+from steps._shared.reading import Reading, read_codes
+from steps._shared.second_reader import second_reads
 from steps._shared.straighten import BarPatch, bar_patches, cut_patch
 from steps._shared.symbologies import SYMBOLOGIES, Symbology, SymbologyName
 from steps.contract import Gray, Mark, Marks, NotMeasured, Params, Values, View, step
@@ -34,7 +36,7 @@ class CodeContentParams(Params):
     expect_count: int = Field(1, ge=1, le=50)
     """How many codes are looked for before the search ends [count]."""
 
-    attempts: int = Field(16, ge=1, le=40)
+    attempts: int = Field(18, ge=1, le=40)
     """How many pictures (as it is, evened out, enlarged, straightened ...) are tried at most
     [count]."""
 
@@ -296,7 +298,7 @@ def _px_per_module(view: View, corners: NDArray[np.float64], modules: float | No
 def _agreed(gray: Gray, code: CodeRead) -> bool | None:
     """Ask the second reader about a code: about its strips, or the place of a matrix code."""
     if code.bars:
-        place = np.repeat(code.bars.profiles, 2, axis=0)
+        place = code.bars.profiles
     else:
         low, high = code.corners.min(axis=0), code.corners.max(axis=0)
         margin = 0.2 * float((high - low).max()) + 4

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import cv2
 import numpy as np
@@ -44,7 +45,13 @@ class BarExtent:
         return float(np.linalg.norm(self.corners[3] - self.corners[0]))
 
 
-def find_bar_extent(gray: Gray, corners: NDArray[np.float64]) -> BarExtent:
+UprightLine: TypeAlias = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+"""Where a line across the bars meets the first and the last one, and the unit vector along them."""
+
+
+def find_bar_extent(
+    gray: Gray, corners: NDArray[np.float64], line: UprightLine | None = None
+) -> BarExtent:
     """Follow the bars up and down from where a reader found them.
 
     Parameters
@@ -54,6 +61,8 @@ def find_bar_extent(gray: Gray, corners: NDArray[np.float64]) -> BarExtent:
     corners : (4, 2) float64
         Where the code was read: top left, top right, bottom right, bottom left; it may be as flat
         as one scan line.
+    line : UprightLine, optional
+        What `upright_line` says of the same corners, where that is known already.
 
     Returns
     -------
@@ -66,7 +75,7 @@ def find_bar_extent(gray: Gray, corners: NDArray[np.float64]) -> BarExtent:
     is bars where four of the parts say so: voids and scratches in the others do not shorten the
     bars, and print below does not lengthen them. Long guard bars are not counted.
     """
-    left, right, down = upright_line(gray, corners)
+    left, right, down = line or upright_line(gray, corners)
     across = right - left
     width = max(float(np.linalg.norm(across)), 1.0)
     steps = np.linspace(-_REACH * width, _REACH * width, _ROWS + 1)
@@ -109,9 +118,7 @@ def reading_line(
     return middle + (float(u.min()) - at) * along, middle + (float(u.max()) - at) * along
 
 
-def upright_line(
-    gray: Gray, corners: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def upright_line(gray: Gray, corners: NDArray[np.float64]) -> UprightLine:
     """Turn the line of reading about its middle until it crosses the bars at a right angle.
 
     Parameters
@@ -123,8 +130,8 @@ def upright_line(
 
     Returns
     -------
-    three (2,) float64
-        Where the line meets the first bar, where the last, and the unit vector along the bars.
+    UprightLine
+        Three (2,) float64.
     """
     left, right = reading_line(corners)
     line = right - left
@@ -235,20 +242,18 @@ def _likeness(
     size = grid.shape[1] // _SEGMENTS
     used = slice(0, size * _SEGMENTS)
     rows = grid[:, used].reshape(len(grid), _SEGMENTS, size)
-    near = slice(middle - half, middle + half + 1)
+    near = slice(max(middle - half, 0), middle + half + 1)
     read = grid[near].mean(axis=0)
-    rows = rows - rows.mean(axis=2, keepdims=True)
-    power = np.sqrt(np.einsum("rps,rps->rp", rows, rows)) + 1e-3
-    found: list[NDArray[np.float32]] = []
-    for shift in _SHIFTS:
-        moved = np.roll(read, shift)[used].reshape(_SEGMENTS, size)
-        moved = moved - moved.mean(axis=1, keepdims=True)
-        scale = np.sqrt((moved * moved).sum(axis=1)) + 1e-3
-        found.append(np.einsum("rps,ps->rp", rows, moved) / (power * scale))
-    every = np.stack(found)
-    best = every.max(axis=0)
-    best[power < 0.3 * np.median(power[near], axis=0)] = 0
-    return best, every.argmax(axis=0) - len(_SHIFTS) // 2
+    rows = np.ascontiguousarray((rows - rows.mean(axis=2, keepdims=True)).transpose(1, 0, 2))
+    moved = np.stack([np.roll(read, shift)[used] for shift in _SHIFTS])
+    moved = moved.reshape(len(_SHIFTS), _SEGMENTS, size).transpose(1, 2, 0)
+    moved = moved - moved.mean(axis=1, keepdims=True)
+    power = np.sqrt((rows * rows).sum(axis=2)) + 1e-3
+    scale = np.sqrt((moved * moved).sum(axis=1)) + 1e-3
+    every = rows @ moved / (power[:, :, None] * scale[:, None, :])
+    best = every.max(axis=2)
+    best[power < 0.3 * np.median(power[:, near], axis=1)[:, None]] = 0
+    return best.T, every.argmax(axis=2).T - len(_SHIFTS) // 2
 
 
 def _reach(alike: NDArray[np.float32], middle: int, way: int) -> int:

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
-from importlib import import_module
-from typing import Any, TypeAlias
+from typing import Any
 
 import cv2
 import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
-from steps._shared.bar_extent import BarExtent, find_bar_extent, upright_line
+from steps._shared.bar_extent import UprightLine, find_bar_extent, upright_line
 from steps._shared.bar_strips import brought_out, strips_of, texts_of
+from steps._shared.code_read import CodeRead, ReadBars
+from steps._shared.second_reader import second_reads
 from steps._shared.straighten import BarPatch, bar_patches, cut_patch, restore_bars
 from steps._shared.symbologies import Symbology
 from steps.contract import Gray, Matrix
@@ -24,47 +24,12 @@ ENLARGE_UP_TO = 1_500_000
 
 _BLURS_PX = (1.33, 1.67)
 """Sigmas of blur that are undone in turn [px]."""
+_SURE = frozenset(["ean13", "ean8", "upca", "code128", "qr"])
+"""What the second reader alone is believed to have read."""
 _LEAST_FLATNESS = 0.06
 """Height to width of the place of reading that is believed in a picture of forced contrast."""
 _SLANT = 0.04
 """Slope of a scan against the bars' right angle, above which a code is read again across."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ReadBars:
-    """The bars of a linear code, and how many of their strips read."""
-
-    extent: BarExtent
-    profiles: NDArray[np.uint8]
-    """(strips, K) uint8: one scan profile a strip, with quiet zones."""
-    whole: float
-    """Share of the strips that read as the whole code does [fraction]."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CodeRead:
-    """One code that was read."""
-
-    text: str
-    r"""Content as transmitted, without symbology identifier; separators are ``\x1d``."""
-    identifier: str
-    """Symbology identifier, such as ``]C1``."""
-    symbology: Symbology
-    corners: NDArray[np.float64]
-    """(4, 2) float64 (x, y) in pixels of the view: from the code's own top left, clockwise."""
-    stacked: bool = False
-    """Whether its bars stand in several rows."""
-    grid: tuple[int, int] | None = None
-    """Modules of a matrix code across and down [count]."""
-    votes: int = 0
-    """Strips that were asked again and say the same [count]."""
-    bars: ReadBars | None = None
-    """What its bars are, for a linear code in one row."""
-
-    @property
-    def middle(self) -> NDArray[np.float64]:
-        """The middle of its corners, (2,) float64."""
-        return self.corners.mean(axis=0)
 
 
 @dataclass(slots=True)
@@ -80,9 +45,20 @@ class Reading:
     """Patches of parallel bars; None where the ladder did not get so far as to look for them."""
 
 
-_Picture: TypeAlias = tuple[Gray, Matrix, bool]
-"""A picture, its map to the view, and whether its contrast was forced: such a picture may show a
-code where there is none, so one line alone is not believed."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """One picture of the ladder, and how it is given to the first reader."""
+
+    image: Gray
+    to_view: Matrix
+    """Maps its pixels to those of the view."""
+    quick: bool = False
+    """Whether only its own size and dark print on light are tried."""
+    errors: bool = False
+    """Whether codes with too many errors are told as well."""
+    forced: bool = False
+    """Whether its contrast was forced: it may then show a code where there is none, so one line
+    alone is not believed."""
 
 
 def read_codes(
@@ -90,7 +66,7 @@ def read_codes(
     symbologies: Sequence[Symbology],
     *,
     expect: int = 1,
-    attempts: int = 16,
+    attempts: int = 18,
     second_reader: bool = True,
     strips: int = 16,
 ) -> Reading:
@@ -118,33 +94,23 @@ def read_codes(
 
     Notes
     -----
-    The ladder: as it is; local contrast evened out; enlarged, evened and sharpened; patches of
-    parallel bars cut out upright (any tilt); the second reader. Large views are not enlarged as a
+    The ladder: as it is, first at its own size only; evened out and enlarged; patches of parallel
+    bars cut out upright (any tilt), plain, restored and evened out; the whole view enlarged,
+    sharpened, binary (matrix codes); the second reader. Large views are not enlarged as a
     whole: there the patches come first.
     """
     reading = Reading()
-    formats = list(dict.fromkeys(f for s in symbologies for f in s.formats))
-    for image, to_view, forced in _pictures(gray, symbologies, reading):
-        if reading.attempts >= attempts:
-            return reading
-        reading.attempts += 1
-        for found in _first_reader(image, formats, errors=reading.attempts <= 3):
-            if not found.valid:
-                reading.damaged.append(_corners(found, to_view, outer=False))
-                continue
-            code = _code(found, to_view, symbologies)
-            code = _read_across(gray, code) if code else None
-            code = _confirmed(gray, code, strips) if code else None
-            if forced and code and not code.votes and _flatness(code) < _LEAST_FLATNESS:
-                continue
-            if code and not any(_same(code, known) for known in reading.codes):
-                reading.codes.append(code)
-        if len(reading.codes) >= expect:
-            return reading
-        if reading.codes:
+    for picture in _pictures(gray, symbologies, reading):
+        if reading.attempts >= attempts or reading.codes:
             break
+        reading.attempts += 1
+        for code in _reads(gray, picture, symbologies, strips, reading):
+            if not any(_same(code, known) for known in reading.codes):
+                reading.codes.append(code)
     left = attempts - reading.attempts
-    if reading.codes and left > 0:
+    if len(reading.codes) >= expect or left <= 0:
+        return reading
+    if reading.codes:
         more = read_codes(
             _covered(gray, reading.codes),
             symbologies,
@@ -155,12 +121,33 @@ def read_codes(
         )
         reading.codes += more.codes
         reading.attempts += more.attempts
-    elif second_reader and left > 0:
+    elif second_reader:
         reading.attempts += 1
-        for code in second_reads(_even(gray), symbologies):
-            confirmed = _confirmed(gray, code, strips)
-            reading.codes += [confirmed] if confirmed else []
+        found = (_confirmed(gray, c, strips) for c in second_reads(_even(gray), symbologies))
+        reading.codes += [c for c in found if c and (c.votes or c.symbology.name in _SURE)]
     return reading
+
+
+def _reads(
+    gray: Gray,
+    picture: Picture,
+    symbologies: Sequence[Symbology],
+    strips: int,
+    reading: Reading,
+) -> Iterator[CodeRead]:
+    """Give the codes read in one picture of the ladder; note damaged ones."""
+    formats = list(dict.fromkeys(f for s in symbologies for f in s.formats))
+    for found in _first_reader(picture, formats):
+        if not found.valid:
+            reading.damaged.append(_corners(found, picture.to_view, outer=False))
+            continue
+        code = _code(found, picture.to_view, symbologies)
+        code = _across(gray, code, strips) if code else None
+        if code is None:
+            continue
+        if picture.forced and not code.votes and _flatness(code) < _LEAST_FLATNESS:
+            continue
+        yield code
 
 
 def _covered(gray: Gray, codes: Sequence[CodeRead]) -> Gray:
@@ -174,44 +161,45 @@ def _covered(gray: Gray, codes: Sequence[CodeRead]) -> Gray:
     return rest
 
 
-def _pictures(gray: Gray, symbologies: Sequence[Symbology], reading: Reading) -> Iterator[_Picture]:
-    """Give the pictures of the ladder, each with its map to the view."""
-    yield gray, np.eye(3), False
+def _pictures(gray: Gray, symbologies: Sequence[Symbology], reading: Reading) -> Iterator[Picture]:
+    """Give the pictures of the ladder."""
+    yield Picture(gray, np.eye(3), quick=True)
+    yield Picture(gray, np.eye(3), errors=True)
     small = gray.size <= ENLARGE_UP_TO
     even = _even(gray)
     if small:
-        yield *_enlarge(even, 2.0), False
+        yield Picture(*_enlarge(even, 2.0), errors=True)
     if any(s.linear for s in symbologies):
         yield from _upright(gray, reading)
     if not small:
-        yield even, np.eye(3), False
+        yield Picture(even, np.eye(3), errors=True)
         return
     twice, to_view = _enlarge(gray, 2.0)
-    yield _sharpen(twice), to_view, False
-    yield _even(twice), to_view, False
+    yield Picture(_sharpen(twice), to_view)
+    yield Picture(_even(twice), to_view)
     if gray.size <= ENLARGE_UP_TO // 3:
-        yield *_enlarge(gray, 3.0), False
+        yield Picture(*_enlarge(gray, 3.0))
     if not all(s.linear for s in symbologies):
         binary = cv2.threshold(twice, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1]
-        yield np.asarray(binary, np.uint8), to_view, False
-        yield np.asarray(cv2.medianBlur(gray, 7), np.uint8), np.eye(3), False
+        yield Picture(np.asarray(binary, np.uint8), to_view)
+        yield Picture(np.asarray(cv2.medianBlur(gray, 7), np.uint8), np.eye(3))
 
 
-def _upright(gray: Gray, reading: Reading) -> Iterator[_Picture]:
+def _upright(gray: Gray, reading: Reading) -> Iterator[Picture]:
     """Give patches of parallel bars, upright and enlarged: plain, restored, evened out."""
     reading.patches = bar_patches(gray)
     cuts = [cut for cut in (cut_patch(gray, p) for p in reading.patches) if cut is not None]
     for image, to_view in cuts:
-        yield image, to_view, False
+        yield Picture(image, to_view)
     for blur_px in _BLURS_PX:
         for patch in reading.patches[:2]:
             cut = cut_patch(gray, patch, 3.0)
             if cut is not None:
                 image = restore_bars(cut[0], 3.0 * blur_px)
                 rows = cut[0].shape[0] / image.shape[0]
-                yield image, cut[1] @ np.diag([1, rows, 1]), True
+                yield Picture(image, cut[1] @ np.diag([1, rows, 1]), forced=True)
     for image, to_view in cuts:
-        yield _sharpen(_even(image)), to_view, True
+        yield Picture(_sharpen(_even(image)), to_view, forced=True)
 
 
 def _enlarge(gray: Gray, scale: float) -> tuple[Gray, Matrix]:
@@ -232,14 +220,14 @@ def _sharpen(gray: Gray) -> Gray:
     return np.asarray(cv2.addWeighted(gray, 2.5, soft, -1.5, 0), np.uint8)
 
 
-def _first_reader(
-    image: Gray, formats: Sequence[zxingcpp.BarcodeFormat], *, errors: bool
-) -> list[Any]:
+def _first_reader(picture: Picture, formats: Sequence[zxingcpp.BarcodeFormat]) -> list[Any]:
     return zxingcpp.read_barcodes(
-        np.ascontiguousarray(image),
+        np.ascontiguousarray(picture.image),
         formats=zxingcpp.BarcodeFormats(formats),
+        try_downscale=not picture.quick,
+        try_invert=not picture.quick,
         text_mode=zxingcpp.TextMode.Plain,
-        return_errors=errors,
+        return_errors=picture.errors,
     )
 
 
@@ -275,28 +263,29 @@ def _corners(found: Any, to_view: Matrix, *, outer: bool) -> NDArray[np.float64]
     return corners @ to_view[:2, :2].T + to_view[:2, 2]
 
 
-def _read_across(gray: Gray, code: CodeRead) -> CodeRead | None:
-    """Read a code again at a right angle to its bars, where it was read at a slant.
+def _across(gray: Gray, code: CodeRead, strips: int) -> CodeRead | None:
+    """Read a linear code again at a right angle to its bars where it was read at a slant; confirm.
 
     A slanted scan may leave the bars before their end, and a piece of an Interleaved 2 of 5 code
     is a shorter code: None where such a code cannot be read again.
     """
     if not code.symbology.linear or code.stacked:
         return code
-    left, right, down = upright_line(gray, code.corners)
+    upright = upright_line(gray, code.corners)
+    left, right, down = upright
     across, line = right - left, code.corners[1] - code.corners[0]
     length = float(np.linalg.norm(across))
     if length < 8 or abs(float(line @ down)) < _SLANT * float(np.linalg.norm(line)):
-        return code
+        return _confirmed(gray, code, strips, upright)
     unit = across / length
     u, v = float(left @ unit), float(left @ down)
     patch = BarPatch(float(np.arctan2(unit[1], unit[0])), (u - length, u + 2 * length), (v, v))
     cut = cut_patch(gray, patch)
-    for found in _first_reader(cut[0], code.symbology.formats, errors=False) if cut else []:
+    for found in _first_reader(Picture(*cut), code.symbology.formats) if cut else []:
         again = _code(found, cut[1], [code.symbology]) if cut else None
         if again is not None:
-            return again
-    return None if code.symbology.name == "itf14" else code
+            return _confirmed(gray, again, strips)
+    return None if code.symbology.name == "itf14" else _confirmed(gray, code, strips, upright)
 
 
 def _flatness(code: CodeRead) -> float:
@@ -305,27 +294,27 @@ def _flatness(code: CodeRead) -> float:
     return float(np.linalg.norm(down)) / max(float(np.linalg.norm(across)), 1.0)
 
 
-def _confirmed(gray: Gray, code: CodeRead, strips: int) -> CodeRead | None:
+def _confirmed(
+    gray: Gray, code: CodeRead, strips: int, upright: UprightLine | None = None
+) -> CodeRead | None:
     """Let strips over the whole height of the bars say what a linear code says.
 
     A reader takes the first lines that fit; a few wrong lines can fit with a right check digit.
-    Where more strips say something else, that is the content. UPC-E, whose check is weak, needs at
-    least one strip.
+    Where at least two strips, and more than say the same, say something else, that is the content.
+    UPC-E, whose check is weak, needs at least one strip.
     """
     if not code.symbology.linear or code.stacked:
         return code
-    extent = find_bar_extent(gray, code.corners)
+    extent = find_bar_extent(gray, code.corners, upright)
     profiles = strips_of(gray, extent, strips)
-    texts = texts_of(profiles, code.symbology)
-    whole = texts if texts else None
-    texts = texts or texts_of(brought_out(profiles), code.symbology)
-    text, most = texts.most_common(1)[0] if texts else (code.text, 0)
-    if texts[code.text] >= most:
-        text = code.text
-    if code.symbology.name == "upce" and not most:
+    as_seen = texts_of(profiles, code.symbology)
+    texts = as_seen or texts_of(brought_out(profiles), code.symbology)
+    rival, most = texts.most_common(1)[0] if texts else ("", 0)
+    text = rival if most >= 2 and most > texts[code.text] else code.text
+    if code.symbology.name == "upce" and not texts[text]:
         return None
-    share = whole[text] / strips if whole else 0.0
-    return replace(code, text=text, votes=most, bars=ReadBars(extent, profiles, share))
+    bars = ReadBars(extent, profiles, as_seen[text] / strips)
+    return replace(code, text=text, votes=texts[text], bars=bars)
 
 
 def _grid(found: Any) -> tuple[int, int] | None:
@@ -341,43 +330,3 @@ def _same(a: CodeRead, b: CodeRead) -> bool:
     """Say whether two reads are of one code: equal content at nearly one place."""
     reach = max(float(np.linalg.norm(b.corners[1] - b.corners[0])), 8.0) / 2
     return a.text == b.text and float(np.linalg.norm(a.middle - b.middle)) < reach
-
-
-@cache
-def _second_reader() -> Any:
-    """Load the second reader; None where its system library is missing."""
-    try:
-        return import_module("pyzbar.pyzbar")
-    except ImportError:
-        return None
-
-
-def second_reads(gray: Gray, symbologies: Sequence[Symbology]) -> list[CodeRead]:
-    """Read with the second reader; nothing where it is missing or not trusted.
-
-    Parameters
-    ----------
-    gray : (M, N) uint8
-        Grey levels.
-    symbologies : sequence of Symbology
-        What may be read.
-
-    Returns
-    -------
-    list of CodeRead
-        What it read; corners are those of the box around.
-    """
-    reader = _second_reader()
-    wanted = {s.second: s for s in symbologies if s.second}
-    if reader is None or not wanted:
-        return []
-    symbols = [reader.ZBarSymbol[name] for name in wanted]
-    codes: list[CodeRead] = []
-    for found in reader.decode(np.ascontiguousarray(gray), symbols=symbols):
-        symbology, text = wanted[found.type], found.data.decode("utf-8", "replace")
-        x, y, w, h = found.rect
-        corners = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], float)
-        if symbology.identifier or (symbology.name == "upca" and text[:1] != "0"):
-            continue
-        codes.append(CodeRead(text, "", symbology, corners))
-    return codes

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image
 
-from steps._shared import reading
+from steps._shared import second_reader
 from steps._shared.symbologies import SYMBOLOGIES
 from steps.code_content import CodeContentParams, CodeContentValues, code_content
 from steps.contract import NotMeasured, View
@@ -277,12 +277,12 @@ def test_goes_on_with_one_reader_where_the_second_is_missing(monkeypatch: pytest
     def missing(_: str) -> object:
         raise ImportError("libzbar.so.0")
 
-    monkeypatch.setattr(reading, "import_module", missing)
-    reading._second_reader.cache_clear()
+    monkeypatch.setattr(second_reader, "import_module", missing)
+    second_reader._second_reader.cache_clear()
     try:
         values = read(draw("ean13", CONTENT["ean13"][0]), "ean13")
     finally:
-        reading._second_reader.cache_clear()
+        second_reader._second_reader.cache_clear()
     assert values.text == CONTENT["ean13"][1]
     assert values.readers_agree is None
 
