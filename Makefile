@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test lint types format lock clean
+.PHONY: demo test lint types format pages lock clean
 
 demo: $(STAMP)
 	@$(BIN)/cartonverdict replay demo_images --recipe recipes/demo --report out/demo.html --jobs 2
@@ -33,6 +33,11 @@ $(STAMP): requirements.txt pyproject.toml
 	@$(BIN)/python -c 'import pyzbar.pyzbar' 2>/dev/null || \
 		echo "note: libzbar0 is missing (apt-get install libzbar0): codes are read by one reader only"
 	@touch $@
+
+# Reference pages of the steps and the JSON Schema, made from the models.
+pages: $(STAMP)
+	@$(BIN)/cartonverdict steps --write recipes/reference
+	@$(BIN)/cartonverdict schema > recipes/schemas/recipe.schema.json
 
 # Renews the pins from pyproject.toml (needs uv).
 lock:
