@@ -27,6 +27,8 @@ _LEAST_SIGMA_PX = 0.03
 _ROUNDS = 4
 _LEAST_VARIANCE = 0.3
 _LEAST_SLOPE = 0.8
+_CLIPPED = 252.5
+_SAY_OF_CLIPPED = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +46,15 @@ class Seen:
     """(K,) whether the place of the point lies in the image and may be measured."""
     across: Float
     """(K, P) the grey levels across each edge."""
+
+    def trust(self) -> Floats:
+        """Give each edge's say in a fit: little where the light side is clipped.
+
+        A clipped edge seems to lie further towards its dark side than it does. It counts only
+        where there is nothing better.
+        """
+        clipped = self.across.max(axis=1) >= _CLIPPED
+        return np.where(clipped, _SAY_OF_CLIPPED, 1.0)
 
 
 def _may_measure(
@@ -176,7 +187,7 @@ def fitted(
     if use.sum() < 8:
         return pose, remains
     rows = _equations(model.points[use], seen.slopes[use])
-    wanted = seen.offsets[use]
+    wanted, trust = seen.offsets[use], seen.trust()[use]
     lean, lean_rows = leaning(np.asarray(np.linalg.solve(usual, pose), np.float64))
     spread = np.array([hold.stretch, hold.stretch, hold.perspective, hold.perspective])
     left: Floats = wanted
@@ -185,7 +196,7 @@ def fitted(
         sigma = max(1.4826 * _median(np.abs(left)), least_sigma_px)
         t = left * (1 / (_TUKEY * sigma))
         w = np.maximum(1 - t * t, 0)
-        w *= w
+        w *= w * trust
         hold_rows = lean_rows * (sigma / spread)[:, None]
         normal = (rows * w[:, None]).T @ rows + hold_rows.T @ hold_rows
         right = rows.T @ (w * wanted) - hold_rows.T @ (lean * sigma / spread)

@@ -37,6 +37,8 @@ _MEND_REACHES = (8.0, 5.0)
 _GUESS, _ALMOST, _CLEAR, _SURE = 0.35, 0.7, 0.8, 0.85
 _BENT_STRETCH, _BENT_PERSPECTIVE = 0.015, 0.03
 _ROUGH = 0.12
+_PARTS = (6, 4)
+_LEAST_OF_PART, _SHARE_OF_PART = 5, 0.3
 _FIRST_HOLDS = (Hold(0.001, 0.001), Hold(0.005, 0.005))
 
 
@@ -72,6 +74,8 @@ class Found:
     """Share of the edges that lie where the pose puts them and look alike [fraction]."""
     visible: float
     """Share of the edges that lie in the view and may be measured [fraction]."""
+    coverage: float
+    """Share of the reference's parts, in each of which some of the edges agree [fraction]."""
     agreeing: int
     """How many edges of the full-size model agree."""
     bent: bool
@@ -321,9 +325,24 @@ def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
         np.linalg.inv(cut.from_view) @ pose,
         float(agreeing.sum() / max(usable, 1)),
         usable / max(model.printed, 1),
+        _coverage(finder.nominal.size_mm, model.points[: model.printed], agreeing),
         int(agreeing.sum()),
         _is_bent(cut.usual, pose),
     )
+
+
+def _coverage(
+    size_mm: tuple[float, float], points: NDArray[np.float64], agreeing: NDArray[np.bool_]
+) -> float:
+    """Give the share of the cells of a grid that are borne out, of those with edges."""
+    across, down = _PARTS
+    reach = np.array(size_mm) / max(size_mm)
+    place = np.clip((points / reach + 1) / 2, 0, 1 - 1e-9) * (across, down)
+    cell = place[:, 1].astype(np.intp) * across + place[:, 0].astype(np.intp)
+    there = np.bincount(cell, minlength=across * down)
+    agree = np.bincount(cell[agreeing[: len(points)]], minlength=across * down)
+    has = there >= _LEAST_OF_PART
+    return float((agree[has] >= _SHARE_OF_PART * there[has]).mean()) if has.any() else 0.0
 
 
 def _is_bent(usual: Matrix, pose: Matrix) -> bool:

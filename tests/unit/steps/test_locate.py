@@ -110,6 +110,17 @@ def test_quality_of_found_panels_stays_clear_of_the_limit(full_size):
     assert min(quality for _, _, quality in full_size) > 0.62
 
 
+def test_glare_that_clips_an_edge_does_not_bend_the_pose():
+    """The frame that once gave 1.8 px at a corner: a light disc whose rim is blown out."""
+    art = panels.print_file(3)
+    corners = through(panels.nominal_pose(), corners_of(panels.SIZE_MM)).tolist()
+    taught = panels.taught_frame(art, 3).gray
+    prepared = ready(taught, corners_px=corners, reference_is_frame=True, search_mm=9)
+    frame = panels.panel_frame(art, 100_275, hard=True)
+    found = found_in(frame.gray, prepared)
+    assert panels.pose_error(found.pose.matrix, frame.pose).corner_px < 0.5
+
+
 # ---------------------------------------------------------------- what is not there
 
 
