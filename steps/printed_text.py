@@ -11,7 +11,9 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from steps._shared.glyph_teaching import glyphs_from_sheet, teach_glyphs
+from steps._shared.first_shapes import glyphs_from_sheet
+from steps._shared.glyph_completion import dotted
+from steps._shared.glyph_teaching import teach_glyphs
 from steps._shared.glyphs import GlyphSet, dot_glyphs, from_arrays
 from steps._shared.line_fit import LineFit, find_line, score_places
 from steps._shared.line_reading import LineReading, read_line, view_at_scale
@@ -154,7 +156,8 @@ def prepare(params: PrintedTextParams, given: Given) -> PreparedText:
     glyphs = _glyphs(params, given)
     allowed = pattern.allowed()
     needed = {c for places in allowed for c in places if c != " "}
-    missing = sorted(needed - set(glyphs.characters))
+    known = {c for c, o in zip(glyphs.characters, glyphs.origin, strict=True) if o != "drawn"}
+    missing = sorted(needed - known)
     if missing:
         why = (
             f"no shape is known for {', '.join(missing)}: teach on cartons that carry them, "
@@ -213,7 +216,7 @@ def _sheet(params: PrintedTextParams, given: Given) -> GlyphSet | None:
     if not params.font_text:
         raise UnusableReference("say which characters the font picture shows", "font_text")
     try:
-        return glyphs_from_sheet(picture, params.font_text)
+        return dotted(glyphs_from_sheet(picture, params.font_text))
     except ValueError as wrong:
         raise UnusableReference(str(wrong), "font") from None
 

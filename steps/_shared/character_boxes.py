@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import cv2
@@ -118,14 +119,72 @@ def is_tall(character: str) -> bool:
     return character.isdigit() or character.isupper()
 
 
-def cut_glyphs(cuts: Sequence[tuple[Ink, str, Boxes]], mm_per_px: float, origin: str) -> GlyphSet:
+@dataclass(frozen=True, slots=True, eq=False)
+class Cut:
+    """A line whose characters are known, and where they stand."""
+
+    ink: Ink
+    """(M, N) float32, ground 0, full ink 1."""
+    text: str
+    """With spaces, and `?` for what is not known."""
+    middles: Boxes
+    """(K, 2) middle of each visible character, across and down [px]."""
+    widths: NDArray[np.float64]
+    """(K,) width of each visible character [px]."""
+
+
+def cut_of(ink: Ink, text: str, boxes: Boxes) -> tuple[Cut, float]:
+    """Take a line by the boxes of its characters; give it with the height of a capital.
+
+    Raises
+    ------
+    ValueError
+        When no capital or digit shows the height of the line.
+    """
+    visible = text.replace(" ", "")
+    tall = np.array([is_tall(c) or c == "?" for c in visible])
+    if not tall.any():
+        raise ValueError("the line shows no capital or digit to tell the height by")
+    edges = np.array([_edges(ink, box) for box in boxes])
+    height = float(np.median((edges[:, 3] - edges[:, 1])[tall]))
+    x, y = (edges[:, 0] + edges[:, 2]) / 2 - 0.5, (edges[:, 1] + edges[:, 3]) / 2 - 0.5
+    near = tall & (abs(y - np.median(y[tall])) < 0.3 * height)
+    slope, start = 0.0, float(np.median(y[tall]))
+    if near.sum() >= 3:
+        slope, start = (float(n) for n in np.polyfit(x[near], y[near], 1))
+    middles = np.column_stack([x, start + slope * x])
+    return Cut(ink, text, middles, edges[:, 2] - edges[:, 0]), height
+
+
+def _edges(ink: Ink, box: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    """Find the edges of a character's ink to part of a pixel, at half its strength."""
+    left, top, right, bottom = (int(n) for n in box)
+    rows, columns = ink.shape
+    part = ink[max(0, top - 1) : bottom + 1, max(0, left - 1) : right + 1]
+    found: list[float] = []
+    for axis, first, size in ((0, max(0, left - 1), columns), (1, max(0, top - 1), rows)):
+        profile = part.max(axis=axis)
+        half = 0.5 * float(profile.max())
+        for line, sign in ((profile, 1), (profile[::-1], -1)):
+            at = int(np.argmax(line >= half))
+            share = 0.5
+            if at > 0 and line[at] > line[at - 1]:
+                share = float((line[at] - half) / (line[at] - line[at - 1]))
+            edge = at + 0.5 - share
+            found.append(first + (edge if sign > 0 else len(line) - edge))
+        found[-1] = min(found[-1], float(size))
+    return found[0], found[2], found[1], found[3]
+
+
+def cut_glyphs(cuts: Sequence[Cut], height: float, mm_per_px: float, origin: str) -> GlyphSet:
     """Cut lines of known characters into shapes.
 
     Parameters
     ----------
-    cuts : sequence of (ink, text, boxes)
-        Lines as ground 0 and full ink 1, their texts with spaces and `?` for what is unknown, and
-        the boxes of their visible characters.
+    cuts : sequence of Cut
+        Lines at one scale.
+    height : float
+        Height of a capital [px].
     mm_per_px : float
         Scale, or nan.
     origin : str
@@ -135,28 +194,21 @@ def cut_glyphs(cuts: Sequence[tuple[Ink, str, Boxes]], mm_per_px: float, origin:
     -------
     GlyphSet
         One shape for each known character.
-
-    Raises
-    ------
-    ValueError
-        When no capital or digit shows the height of the line.
     """
-    rows = [_row_of(text, boxes) for _, text, boxes in cuts]
-    height = float(np.median([r[0] for r in rows]))
-    known = sorted({c for _, text, _ in cuts for c in text if c not in " ?"})
-    widths = np.concatenate([b[:, 2] - b[:, 0] for _, _, b in cuts])
-    size = (math.ceil(height * 1.34), math.ceil(float(widths.max()) + 0.3 * height))
+    known = sorted({c for cut in cuts for c in cut.text if c not in " ?"})
+    before, after, space = _room(cuts, known, height)
+    room = float((before + after).max())
+    size = (math.ceil(height * 1.34), math.ceil(room + 0.2 * height))
     patches: dict[str, list[Ink]] = {c: [] for c in known}
-    for (ink, text, boxes), (_, slope, start) in zip(cuts, rows, strict=True):
-        for c, box in zip(text.replace(" ", ""), boxes, strict=True):
+    for cut in cuts:
+        for c, (x, y) in zip(cut.text.replace(" ", ""), cut.middles, strict=True):
             if c != "?":
-                x = (box[0] + box[2] - 1) / 2
-                own = ink.copy()
-                own[:, : max(0, int(box[0]) - 1)] = 0
-                own[:, int(box[2]) + 1 :] = 0
-                patch = cv2.getRectSubPix(own, (size[1], size[0]), (x, start + slope * x))
+                k = known.index(c)
+                own = cut.ink.copy()
+                own[:, : max(0, round(x - before[k]))] = 0
+                own[:, max(0, round(x + after[k])) + 1 :] = 0
+                patch = cv2.getRectSubPix(own, (size[1], size[0]), (float(x), float(y)))
                 patches[c].append(np.asarray(patch, np.float32))
-    before, after, space = _room(cuts, known)
     return GlyphSet(
         tuple(known),
         np.stack([average(patches[c]) for c in known]),
@@ -175,24 +227,8 @@ def average(patches: Sequence[Ink]) -> Ink:
     return (np.median(stack, axis=0) if len(stack) >= 5 else stack.mean(axis=0)).astype(np.float32)
 
 
-def _row_of(text: str, boxes: Boxes) -> tuple[float, float, float]:
-    """Give the height of capitals, and slope and start of the row's middle."""
-    visible = text.replace(" ", "")
-    tall = np.array([is_tall(c) or c == "?" for c in visible])
-    if not tall.any():
-        raise ValueError("the line shows no capital or digit to tell the height by")
-    chosen = boxes[tall]
-    height = float(np.median(chosen[:, 3] - chosen[:, 1]))
-    x, y = (chosen[:, 0] + chosen[:, 2] - 1) / 2, (chosen[:, 1] + chosen[:, 3] - 1) / 2
-    near = abs(y - np.median(y)) < 0.3 * height
-    if near.sum() < 3:
-        return height, 0.0, float(np.median(y))
-    slope, start = np.polyfit(x[near], y[near], 1)
-    return height, float(slope), float(start)
-
-
 def _room(
-    cuts: Sequence[tuple[Ink, str, Boxes]], known: Sequence[str]
+    cuts: Sequence[Cut], known: Sequence[str], height: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     """Give the room before and after each character, and that of a space, by least squares."""
     names = [*known, "?"]
@@ -202,24 +238,25 @@ def _room(
     wanted: list[float] = []
     gaps: list[float] = []
     widths: dict[str, list[float]] = {c: [] for c in names}
-    for _, text, boxes in cuts:
-        places = [k for k, c in enumerate(text) if c != " "]
-        for place, box in zip(places, boxes, strict=True):
-            widths[text[place]].append(float(box[2] - box[0]))
+    for cut in cuts:
+        places = [k for k, c in enumerate(cut.text) if c != " "]
+        for place, width in zip(places, cut.widths, strict=True):
+            widths[cut.text[place]].append(float(width))
         for k, (a, b) in enumerate(pairwise(places)):
             row = np.zeros(2 * n + 1)
-            row[n + index[text[a]]] = row[index[text[b]]] = 1
+            row[n + index[cut.text[a]]] = row[index[cut.text[b]]] = 1
             row[-1] = b - a - 1
             rows.append(row)
-            wanted.append(float(boxes[k + 1, [0, 2]].mean() - boxes[k, [0, 2]].mean()))
+            wanted.append(float(cut.middles[k + 1, 0] - cut.middles[k, 0]))
             if b - a == 1:
-                gaps.append(float(boxes[k + 1, 0] - boxes[k, 2]))
-    gap = float(np.median(gaps)) if gaps else 2.0
+                gaps.append(wanted[-1] - float(cut.widths[k] + cut.widths[k + 1]) / 2)
+    gap = float(np.median(gaps)) if gaps else 0.2 * height
     typical = float(np.median([w for some in widths.values() for w in some]))
     half = [(float(np.mean(widths[c])) if widths[c] else typical) / 2 + gap / 2 for c in names]
-    prior = np.array([*half, *half, typical + gap])
+    prior = np.array([*half, *half, 0.4 * height])
     hold = 0.2 * math.sqrt(max(1, len(cuts)))
     a = np.vstack([*rows, np.eye(2 * n + 1) * hold])
     b = np.concatenate([wanted, prior * hold])
     found = np.asarray(np.linalg.lstsq(a, b, rcond=None)[0], np.float64)
+    found = np.maximum(found, 0.12 * height)
     return found[: n - 1], found[n : 2 * n - 1], float(found[-1])

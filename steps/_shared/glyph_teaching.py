@@ -1,4 +1,4 @@
-"""Shapes of characters from good cartons, or from a picture of the coder's characters."""
+"""Shapes of characters taken from good cartons."""
 
 from __future__ import annotations
 
@@ -11,51 +11,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from steps._shared.character_boxes import (
-    Boxes,
-    average,
-    character_boxes,
-    cut_glyphs,
-    ink_of,
-)
-from steps._shared.dot_glyphs import COLUMNS, ROWS
-from steps._shared.glyphs import GlyphSet, Ink, dot_glyphs, padded
-from steps._shared.line_fit import LineFit, find_line, score_places
+from steps._shared.character_boxes import average
+from steps._shared.first_shapes import Kind, first_shapes, line_of, loosened
+from steps._shared.glyph_completion import with_dots, with_strokes
+from steps._shared.glyphs import GlyphSet, Ink
+from steps._shared.line_fit import LineFit, PlaceScores, find_line, score_places
 from steps._shared.line_reading import ScaledView, read_line, view_at_scale
-from steps._shared.text_line import TextLine, text_line
+from steps._shared.text_line import TextLine
 from steps._shared.text_patterns import LinePattern
 from steps.contract import NotMeasured, Taught, UnusableReference, View
 
-_DOTS_LIKE = 0.72
-"""Correlation with built-in characters from which print counts as one of dots [fraction]."""
-
-
-def glyphs_from_sheet(picture: NDArray[np.uint8], characters: str) -> GlyphSet:
-    """Cut a picture of one row of characters, dark on light, into shapes.
-
-    Raises
-    ------
-    ValueError
-        When the picture does not show as many characters as are named.
-    """
-    gray = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    text = "".join(characters.split())
-    ink = ink_of(-gray.astype(np.float32))
-    ink = np.pad(ink, 2)
-    boxes = character_boxes(ink, len(text), clean=True)
-    if boxes is None:
-        raise ValueError(f"the font picture does not show {len(text)} characters in one row")
-    glyphs = cut_glyphs([(ink, text, boxes)], math.nan, "font")
-    return _one_width(glyphs, (boxes[:, 0] + boxes[:, 2]) / 2)
-
-
-def _one_width(glyphs: GlyphSet, middles: NDArray[np.float64]) -> GlyphSet:
-    """Give every character the same room where the row's middles stand at even distances."""
-    steps = np.diff(middles)
-    if len(steps) < 3 or steps.std() > 0.06 * glyphs.height:
-        return glyphs
-    half = np.full(len(glyphs.characters), float(np.median(steps)) / 2)
-    return replace(glyphs, before=half, after=half.copy(), space=2 * float(half[0]))
+_CLEAR = 0.25
+"""Margin to other digits from which a place that is read may teach its digit [fraction]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,32 +52,75 @@ def teach_glyphs(
     if len(scaled) < 2:
         raise UnusableReference("fewer than 2 views can be used to teach characters")
     mm_per_px = views[next(iter(scaled))].mm_per_px
-    start, dots = _first_shapes(list(scaled.values()), pattern, sheet, height_mm, mm_per_px)
-    glyphs = start
-    seen: dict[int, _Seen] = {}
-    good: dict[int, _Seen] = {}
-    for _ in range(3):
-        seen = {k: s for k, v in scaled.items() if (s := _see(v, pattern, glyphs, turn_deg))}
-        good = _good(seen)
-        if len(good) < max(2, len(scaled) // 3):
-            why = f"the line `{pattern.shown()}` is found in {len(good)} of {len(views)} views"
-            raise UnusableReference(why)
-        glyphs = _averaged(good, glyphs)
-    for k in scaled:
-        if k not in seen:
-            left_out[k] = "the line is not found"
-        elif k not in good:
-            left_out[k] = seen[k].wrong or "the line is much less clear than on the other views"
-    counts = Counter(c for one in good.values() for c in one.shown if c)
-    glyphs = _only_seen(glyphs)
-    if dots:
-        glyphs = _completed(glyphs)
-    elif sheet is not None:
+    height = None if height_mm is None else height_mm / mm_per_px
+    ways = first_shapes(list(scaled.values()), pattern, sheet, height, mm_per_px)
+    best: _Result | None = None
+    for glyphs, kind in ways:
+        result = _taught(scaled, pattern, glyphs, kind, turn_deg)
+        if best is None or len(result.good) > len(best.good):
+            best = result
+        if len(best.good) >= 0.6 * len(scaled):
+            break
+    enough = max(2, len(scaled) // 3)
+    if best is None or len(best.good) < enough:
+        count = 0 if best is None else len(best.good)
+        raise UnusableReference(
+            f"the line `{pattern.shown()}` is found in {count} of {len(views)} views"
+        )
+    left_out |= {k: why for k, why in best.wrong.items() if k in scaled}
+    glyphs = best.glyphs.only([k for k, o in enumerate(best.glyphs.origin) if o == "taught"])
+    if best.kind == "dots":
+        glyphs = with_dots(glyphs)
+    if sheet is not None:
         glyphs = glyphs.joined(sheet.scaled(glyphs.height / sheet.height, glyphs.mm_per_px))
+    glyphs = with_strokes(glyphs, all_characters=False)
+    counts = Counter(c for one in best.good.values() for c in one.shown if c)
     arrays = glyphs.to_arrays() | {
         "counts": np.array([counts.get(c, 0) for c in glyphs.characters], np.int32)
     }
     return Taught(arrays, dict(sorted(left_out.items())), _picture(glyphs))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Result:
+    """What came of teaching from one kind of first shapes."""
+
+    glyphs: GlyphSet
+    kind: Kind
+    good: dict[int, _Seen]
+    wrong: dict[int, str]
+
+
+def _taught(
+    scaled: dict[int, ScaledView],
+    pattern: LinePattern,
+    glyphs: GlyphSet,
+    kind: Kind,
+    turn_deg: float,
+) -> _Result:
+    """Find the line by first shapes, take the average looks, and again by those."""
+    for reach in (0.3, 0.2, 0.1) if kind == "rough" else ():
+        glyphs = loosened(list(scaled.values()), pattern, glyphs, reach)
+    if kind != "dots":
+        known = [k for k, o in enumerate(glyphs.origin) if o != "drawn"]
+        if known:
+            glyphs = with_strokes(glyphs.only(known), all_characters=True)
+    seen: dict[int, _Seen] = {}
+    for _ in range(4):
+        seen = {k: s for k, v in scaled.items() if (s := _see(v, pattern, glyphs, turn_deg))}
+        clear = _clear(seen)
+        if len(clear) < 2:
+            break
+        right = {k: s for k, s in clear.items() if not s.wrong}
+        glyphs = _averaged(right if len(right) > len(clear) / 2 else clear, glyphs)
+    clear = _clear(seen)
+    good = {k: s for k, s in clear.items() if not s.wrong}
+    wrong = {k: "the line is not found" for k in scaled if k not in seen}
+    wrong |= {
+        k: "the line is much less clear than on the other views" for k in seen if k not in clear
+    }
+    wrong |= {k: s.wrong for k, s in seen.items() if s.wrong}
+    return _Result(glyphs, kind, good, wrong)
 
 
 def _same_scale(
@@ -132,75 +142,6 @@ def _same_scale(
     return scaled, left_out
 
 
-def _first_shapes(
-    views: Sequence[ScaledView],
-    pattern: LinePattern,
-    sheet: GlyphSet | None,
-    height_mm: float | None,
-    mm_per_px: float,
-) -> tuple[GlyphSet, bool]:
-    """Give shapes good enough to find the line by, and whether the print is of 5 by 7 dots."""
-    known = None if height_mm is None else height_mm / mm_per_px
-    few = views[:: max(1, len(views) // 3)][:3]
-    dots, score = _sized(few, pattern, dot_glyphs(16.0, mm_per_px), known)
-    if dots is not None and score >= _DOTS_LIKE:
-        return dots, True
-    cuts: list[tuple[Ink, str, Boxes]] = []
-    for view in views:
-        ink = ink_of(view.ink)
-        boxes = character_boxes(ink, len(pattern.shown().replace(" ", "")))
-        if boxes is not None:
-            cuts.append((ink, pattern.shown(), boxes))
-    if len(cuts) >= max(2, len(views) // 3):
-        try:
-            cut = cut_glyphs(cuts, mm_per_px, "taught")
-            if sheet is not None:
-                cut = cut.joined(sheet.scaled(cut.height / sheet.height, mm_per_px))
-            return cut, False
-        except ValueError:
-            pass
-    if sheet is not None:
-        drawn, sheet_score = _sized(few, pattern, sheet, known)
-        if drawn is not None and sheet_score >= _DOTS_LIKE:
-            return drawn, False
-    if dots is not None and score >= 0.5:
-        return dots, False
-    raise UnusableReference(f"the line `{pattern.shown()}` is not found on the views")
-
-
-def _sized(
-    views: Sequence[ScaledView], pattern: LinePattern, glyphs: GlyphSet, height: float | None
-) -> tuple[GlyphSet | None, float]:
-    """Bring shapes to the size of the print: the set, and how well it is like the print."""
-    if not set("".join(pattern.allowed())) - {" "} <= set(glyphs.characters):
-        return None, 0.0
-    rows = min(v.ink.shape[0] for v in views)
-    heights = np.geomspace(max(8.0, 0.2 * rows), max(9.0, 0.9 * rows), 15)
-    if height is not None:
-        heights = height * np.array([0.9, 1.0, 1.1])
-    best: tuple[float, GlyphSet, list[LineFit]] | None = None
-    for tall in heights:
-        reduce = min(1.0, 24 / tall)
-        sized = glyphs.scaled(tall / glyphs.height, glyphs.mm_per_px)
-        line = line_of(pattern, sized.scaled(reduce, glyphs.mm_per_px))
-        if line is None:
-            return None, 0.0
-        fits: list[LineFit] = []
-        for view in views:
-            small = cv2.resize(view.ink, None, fx=reduce, fy=reduce, interpolation=cv2.INTER_AREA)
-            fit = find_line(np.asarray(small, np.float32), line, stretch=0.3, turn_deg=2.0)
-            if fit is not None:
-                fits.append(fit)
-        score = sum(f.score for f in fits) / len(views)
-        if best is None or score > best[0]:
-            best = (score, sized, fits)
-    if best is None or not best[2]:
-        return None, 0.0
-    across = float(np.median([np.hypot(*f.matrix[:, 0]) for f in best[2]]))
-    area = float(np.median([abs(np.linalg.det(f.matrix[:, :2])) for f in best[2]]))
-    return best[1].scaled(area / across, glyphs.mm_per_px, across=across**2 / area), best[0]
-
-
 def _see(view: ScaledView, pattern: LinePattern, glyphs: GlyphSet, turn_deg: float) -> _Seen | None:
     """Find the line on one view and see what its places show."""
     line = line_of(pattern, glyphs)
@@ -215,32 +156,34 @@ def _see(view: ScaledView, pattern: LinePattern, glyphs: GlyphSet, turn_deg: flo
     reading = read_line(pattern, line, scores)
     wrong = ""
     shown: list[str] = []
-    for place in reading.places:
+    for k, place in enumerate(reading.places):
         given = pattern.characters[place.place]
         if given is not None and place.margin <= 0:
             wrong = wrong or f"place {place.place + 1}: {given} looks like {place.rival}"
-        shown.append(given or (place.expected if place.margin > 0.25 else ""))
+        clear = given or _clear_choice(line, scores, k) == place.expected
+        shown.append(place.expected if clear else "")
     return _Seen(fit, scores.ink * line.root_weights, tuple(shown), wrong)
 
 
-def line_of(pattern: LinePattern, glyphs: GlyphSet) -> TextLine | None:
-    """Lay the pattern out with the shapes there are; None where a place has none at all."""
-    places: list[list[int] | None] = []
-    for c, allowed in zip(pattern.characters, pattern.allowed(), strict=True):
-        rows = [k for a in allowed for k in glyphs.rows_of(a)]
-        if c != " " and not rows:
-            return None
-        places.append(None if c == " " else rows)
-    return text_line(glyphs, places)
+def _clear_choice(line: TextLine, scores: PlaceScores, k: int) -> str:
+    """Give the character that a place shows among those allowed there; empty where not clear."""
+    rows, near = line.allowed[k], scores.distances[k]
+    names = [line.glyphs.characters[int(r)] for r in rows.tolist()]
+    best = int(near[rows].argmin())
+    others = [j for j, name in enumerate(names) if name != names[best]]
+    if not others:
+        return ""
+    margins = near[rows[others]] - near[rows[best]]
+    margins = margins / np.maximum(line.apart[k][best][rows[others]], 1e-6)
+    return names[best] if float(margins.min()) > _CLEAR else ""
 
 
-def _good(seen: dict[int, _Seen]) -> dict[int, _Seen]:
-    """Keep the views whose known places are right and whose line is as clear as most."""
-    right = {k: s for k, s in seen.items() if not s.wrong}
-    if not right:
+def _clear(seen: dict[int, _Seen]) -> dict[int, _Seen]:
+    """Keep the views whose line is as clear as on most."""
+    if not seen:
         return {}
-    usual = float(np.median([s.fit.score for s in right.values()]))
-    return {k: s for k, s in right.items() if s.fit.score >= 0.88 * usual}
+    usual = float(np.median([s.fit.score for s in seen.values()]))
+    return {k: s for k, s in seen.items() if s.fit.score >= 0.88 * usual}
 
 
 def _averaged(good: dict[int, _Seen], glyphs: GlyphSet) -> GlyphSet:
@@ -257,69 +200,8 @@ def _averaged(good: dict[int, _Seen], glyphs: GlyphSet) -> GlyphSet:
         average(looks[c]) if (c := glyphs.characters[k]) in looks else glyphs.ink[k] for k in keep
     ]
     origin = ["taught" if glyphs.characters[k] in looks else glyphs.origin[k] for k in keep]
-    return replace(
-        glyphs,
-        characters=tuple(glyphs.characters[k] for k in keep),
-        ink=np.stack(ink).astype(np.float32),
-        before=glyphs.before[keep],
-        after=glyphs.after[keep],
-        origin=tuple(origin),
-    )
-
-
-def _only_seen(glyphs: GlyphSet) -> GlyphSet:
-    """Drop the shapes that no view showed."""
-    keep = [k for k, o in enumerate(glyphs.origin) if o == "taught"]
-    return replace(
-        glyphs,
-        characters=tuple(glyphs.characters[k] for k in keep),
-        ink=glyphs.ink[keep],
-        before=glyphs.before[keep],
-        after=glyphs.after[keep],
-        origin=("taught",) * len(keep),
-    )
-
-
-def _completed(glyphs: GlyphSet) -> GlyphSet:
-    """Add built-in characters of dots, at the measured size of dots, where the print is of them."""
-    down, across = glyphs.height / ROWS, 2 * float(glyphs.before[0]) / (COLUMNS + 1)
-    names = "".join(glyphs.characters)
-    best = (0.0, 1.0, (down, across), (down, across))
-    for grow in (0.92, 0.96, 1.0, 1.04):
-        for part in (0.3, 0.36, 0.42, 0.5, 0.6, 0.7):
-            pitch = (down * grow, across * grow)
-            spread = (part * down, part * across)
-            drawn = dot_glyphs(
-                glyphs.height, glyphs.mm_per_px, pitch=pitch, spread=spread, characters=names
-            )
-            like, gain = _likeness(glyphs, drawn)
-            if like > best[0]:
-                best = (like, gain, pitch, spread)
-    if best[0] < 0.8:
-        return glyphs
-    drawn = dot_glyphs(glyphs.height, glyphs.mm_per_px, pitch=best[2], spread=best[3])
-    half = np.full(len(drawn.characters), float(glyphs.before[0]))
-    drawn = replace(drawn, ink=drawn.ink * best[1], before=half, after=half.copy())
-    return glyphs.joined(drawn)
-
-
-def _likeness(taught: GlyphSet, drawn: GlyphSet) -> tuple[float, float]:
-    """Correlate taught shapes with drawn ones: mean correlation, and gain."""
-    rows, columns = (
-        max(a, b) for a, b in zip(taught.ink.shape[1:], drawn.ink.shape[1:], strict=True)
-    )
-    seen = padded(taught.ink, rows, columns).reshape(len(taught.ink), -1)
-    made = padded(drawn.ink, rows, columns).reshape(len(drawn.ink), -1)
-    likes: list[float] = []
-    gains: list[float] = []
-    for k, c in enumerate(taught.characters):
-        ways = drawn.rows_of(c)
-        if ways:
-            like = [float(np.corrcoef(seen[k], made[j])[0, 1]) for j in ways]
-            row = ways[int(np.argmax(like))]
-            likes.append(max(like))
-            gains.append(float(seen[k] @ made[row] / (made[row] @ made[row])))
-    return (float(np.mean(likes)), float(np.median(gains))) if likes else (0.0, 1.0)
+    made = glyphs.only(keep)
+    return replace(made, ink=np.stack(ink).astype(np.float32), origin=tuple(origin))
 
 
 def _picture(glyphs: GlyphSet) -> NDArray[np.uint8]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -15,6 +15,9 @@ from steps._shared.dot_glyphs import COLUMNS, PITCH, ROWS, dot_patterns, render_
 
 FORMAT = 1
 """Number of the layout of the arrays in a taught file."""
+
+_MISSING_DOT = 0.4
+_ORIGINS = ("taught", "font", "dots", "drawn")
 
 Ink = NDArray[np.float32]
 """1 where the ink is full, 0 on the bare ground."""
@@ -40,11 +43,44 @@ class GlyphSet:
     mm_per_px: float
     """Scale [mm/px]; nan where the views it was taught from had none."""
     origin: tuple[str, ...]
-    """For each shape: `taught`, `font` (a sheet) or `dots` (the built-in table)."""
+    """For each shape: `taught`, `font` (a sheet), `dots` (the built-in table), or `drawn`: a
+    stand-in, held against the print as a rival, never expected."""
+    dotted: bool = False
+    """Whether the print is of dots, of which single ones may be missing."""
 
     def rows_of(self, character: str) -> list[int]:
         """Give the indices of a character's shapes."""
         return [k for k, c in enumerate(self.characters) if c == character]
+
+    @property
+    def missing(self) -> float:
+        """Weight of missing ink against ink where none belongs [fraction].
+
+        Nozzles fail, but a dot hardly ever lands by chance where another character has one.
+        """
+        return _MISSING_DOT if self.dotted else 1.0
+
+    @property
+    def drawn(self) -> NDArray[np.bool_]:
+        """Tell which shapes are stand-ins."""
+        return np.array([o == "drawn" for o in self.origin], np.bool_)
+
+    def rival_to(self, character: str) -> NDArray[np.bool_]:
+        """Tell which shapes to hold against a character: stand-ins only those of its kind."""
+        kind = np.array([c.isdigit() == character.isdigit() for c in self.characters], np.bool_)
+        return kind | ~self.drawn
+
+    def only(self, keep: Sequence[int]) -> GlyphSet:
+        """Give the set of some of the shapes."""
+        at = list(keep)
+        return replace(
+            self,
+            characters=tuple(self.characters[k] for k in at),
+            ink=self.ink[at],
+            before=self.before[at],
+            after=self.after[at],
+            origin=tuple(self.origin[k] for k in at),
+        )
 
     def scaled(self, factor: float, mm_per_px: float, across: float = 1.0) -> GlyphSet:
         """Give the set enlarged by `factor`, and stretched `across`, to be called `mm_per_px`."""
@@ -64,10 +100,19 @@ class GlyphSet:
             self.height * factor,
             mm_per_px,
             self.origin,
+            self.dotted,
         )
 
     def joined(self, other: GlyphSet) -> GlyphSet:
         """Add the shapes of characters that this set lacks, from a set of the same height."""
+        named = set(other.characters) if "drawn" not in other.origin else set[str]()
+        own = [
+            k
+            for k, (c, o) in enumerate(zip(self.characters, self.origin, strict=True))
+            if o != "drawn" or c not in named
+        ]
+        if len(own) < len(self.characters):
+            return self.only(own).joined(other)
         take = [k for k, c in enumerate(other.characters) if c not in self.characters]
         if not take:
             return self
@@ -85,6 +130,7 @@ class GlyphSet:
             self.height,
             self.mm_per_px,
             self.origin + tuple(other.origin[k] for k in take),
+            self.dotted,
         )
 
     def to_arrays(self) -> dict[str, NDArray[Any]]:
@@ -95,8 +141,8 @@ class GlyphSet:
             "ink": np.round(np.clip(self.ink, -0.5, 1.5) * 1000).astype(np.int16),
             "before": self.before,
             "after": self.after,
-            "size": np.array([self.space, self.height, self.mm_per_px]),
-            "origin": np.array([["taught", "font", "dots"].index(o) for o in self.origin]),
+            "size": np.array([self.space, self.height, self.mm_per_px, float(self.dotted)]),
+            "origin": np.array([_ORIGINS.index(o) for o in self.origin]),
         }
 
 
@@ -113,7 +159,7 @@ def from_arrays(arrays: Mapping[str, NDArray[Any]]) -> GlyphSet:
     count = len(arrays["characters"])
     if ink.ndim != 3 or len(ink) != count or count == 0:
         raise ValueError("its arrays do not belong together: teach it again")
-    space, height, mm_per_px = (float(n) for n in arrays["size"])
+    space, height, mm_per_px, dotted = (float(n) for n in np.asarray(arrays["size"]))
     return GlyphSet(
         tuple(chr(int(n)) for n in arrays["characters"]),
         (ink / 1000).astype(np.float32),
@@ -122,7 +168,8 @@ def from_arrays(arrays: Mapping[str, NDArray[Any]]) -> GlyphSet:
         space,
         height,
         mm_per_px,
-        tuple(["taught", "font", "dots"][int(k)] for k in arrays["origin"]),
+        tuple(_ORIGINS[int(k)] for k in arrays["origin"]),
+        dotted > 0,
     )
 
 
@@ -182,7 +229,15 @@ def dot_glyphs(
     half = np.full(len(patterns), PITCH * across / 2)
     names = tuple(c for c, _ in patterns)
     return GlyphSet(
-        names, ink, half, half.copy(), PITCH * across, height, mm_per_px, ("dots",) * len(names)
+        names,
+        ink,
+        half,
+        half.copy(),
+        PITCH * across,
+        height,
+        mm_per_px,
+        ("dots",) * len(names),
+        True,
     )
 
 

@@ -44,6 +44,8 @@ class PlaceScores:
 
     distances: Ink
     """(P, G) least distance within the freedom of a place, missing ink weighed less."""
+    plain: Ink
+    """(P, G) the same with all ink counted alike."""
     blank: Ink
     """(P,) distance from the bare ground."""
     ink: Ink
@@ -122,7 +124,7 @@ def _grid(line: TextLine, margin: int, stride: int) -> tuple[Ink, Ink]:
     return along, y.astype(np.float32)[None, :, None]
 
 
-def _sample(image: Ink, matrix: Floats, along: Ink, across: Ink) -> Ink:
+def sample(image: Ink, matrix: Floats, along: Ink, across: Ink) -> Ink:
     """Sample the image at line coordinates: (P, H, W)."""
     m = matrix.astype(np.float32)
     at_x = m[0, 0] * along + (m[0, 1] * across + m[0, 2])
@@ -152,7 +154,7 @@ def _least_squares(
     along, across = _grid(line, 0, stride)
     root = line.root_weights[:, ::stride, ::stride]
     if weights is not None:
-        root = root * _sample(weights, matrix, along, across)
+        root = root * sample(weights, matrix, along, across)
     half = (max(line.length / 2, 1.0), line.glyphs.height / 2)
     u, v = along / np.float32(half[0]), across / np.float32(half[1])
     ink = shapes.ink[rows, ::stride, ::stride]
@@ -172,7 +174,7 @@ def _least_squares(
     inverse = np.asarray(np.linalg.inv(normal + np.diag(held)), np.float64)
     found, level = np.zeros(10), ink
     for _ in range(rounds):
-        level = _sample(image, matrix, along, across)
+        level = sample(image, matrix, along, across)
         seen = (level * root).reshape(len(ink), -1, 1)
         sums = (flat @ seen).sum(axis=0, dtype=np.float64)[:, 0]
         found = np.asarray(inverse @ sums, np.float64)
@@ -230,7 +232,7 @@ def score_places(
     shapes.
     """
     along, across = _grid(line, freedom, 1)
-    level = _sample(image, fit.matrix, along, across)
+    level = sample(image, fit.matrix, along, across)
     ground = fit.ground.astype(np.float32)
     level -= ground[0] + ground[1] * along + ground[2] * across
     level /= np.float32(fit.contrast)
@@ -238,6 +240,6 @@ def score_places(
     flat = cut.reshape(len(cut), cut.shape[1], -1)
     middle = flat[:, flat.shape[1] // 2]
     blank = np.where(middle > 0, np.square(middle), 0).sum(axis=1)
-    near, _ = distances(flat, line.weighted, line.energy)
+    near, plain = distances(flat, line.weighted, line.energy, missing=line.glyphs.missing)
     inner = slice(freedom, level.shape[1] - freedom), slice(freedom, level.shape[2] - freedom)
-    return PlaceScores(near, blank, level[:, inner[0], inner[1]])
+    return PlaceScores(near, plain, blank, level[:, inner[0], inner[1]])

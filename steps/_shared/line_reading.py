@@ -20,6 +20,10 @@ _ALIKE = 0.04
 """Shapes whose squared distance is below this share of their ink are one shape [fraction]."""
 
 
+_STAND_IN = 0.35
+"""What a margin to a stand-in counts less, as its true looks are not known [fraction]."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ScaledView:
     """A view brought to the scale of the shapes, ink upwards."""
@@ -188,9 +192,14 @@ def _place(
     own = [j for j, row in enumerate(allowed) if names[row] == expected]
     mine = own[int(near[allowed[own]].argmin())]
     row = int(allowed[mine])
-    energy, distance = float(line.energy[k, row]), float(near[row])
-    rivals = np.flatnonzero((names != expected) & (line.differ[k][mine] > _ALIKE * energy))
-    margins = (near[rivals] - distance) / line.apart[k][mine][rivals]
+    energy, distance = max(float(line.energy[k, row]), 1e-6), float(near[row])
+    rivals = np.flatnonzero(
+        (names != expected)
+        & (line.differ[k][mine] > _ALIKE * energy)
+        & line.glyphs.rival_to(expected)
+    )
+    margins = (near[rivals] - distance) / np.maximum(line.apart[k][mine][rivals], 1e-6)
+    margins -= np.where(line.glyphs.drawn[rivals], _STAND_IN, 0)
     margin, rival = (blank - distance) / energy, "nothing"
     if len(rivals) and float(margins.min()) < margin:
         margin, rival = float(margins.min()), str(names[rivals[int(margins.argmin())]])
@@ -200,5 +209,5 @@ def _place(
         best = expected
     elif best not in (expected, " "):
         rival = best
-    likeness = 1 - distance / max(blank, energy, 1e-6)
+    likeness = 1 - float(scores.plain[k, row]) / max(blank, energy)
     return PlaceReading(place, expected, best, rival, margin, likeness)

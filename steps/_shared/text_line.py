@@ -20,9 +20,6 @@ COARSE_HEIGHT = 7.0
 """Height of a capital at which the line is first looked for [px]."""
 FREEDOM = 1
 """How far a single place may lie off its place in the line, either way [px]."""
-MISSING = 0.4
-"""Weight of ink that is missing against ink where none belongs. Nozzles fail and ink voids, but
-ink hardly ever lands by chance where another character has it [fraction]."""
 _GAIN = (0.75, 1.3)
 _NEAR = 8
 
@@ -157,10 +154,12 @@ def _apart(glyphs: GlyphSet, rows: Ints, root: Ink, weighted: Ink) -> tuple[Ink,
     cut = (shifted(wide, glyphs.ink.shape[1:]) * root).reshape(len(rows), -1, root.size)
     each = np.broadcast_to(weighted, (len(rows), *weighted.shape))
     energy = np.square(each).sum(axis=1)
-    return distances(cut, each, energy, near=weighted.shape[1])
+    return distances(cut, each, energy, missing=glyphs.missing, near=weighted.shape[1])
 
 
-def distances(cut: Ink, weighted: Ink, energy: Ink, *, near: int = _NEAR) -> tuple[Ink, Ink]:
+def distances(
+    cut: Ink, weighted: Ink, energy: Ink, *, missing: float, near: int = _NEAR
+) -> tuple[Ink, Ink]:
     """Give the distances of places from all shapes, each at its best shift and ink strength.
 
     Parameters
@@ -171,13 +170,15 @@ def distances(cut: Ink, weighted: Ink, energy: Ink, *, near: int = _NEAR) -> tup
         (P, n, G) the shapes through the place's weights.
     energy : ndarray
         (P, G) their squared norms.
+    missing : float
+        Weight of ink that is missing against ink where none belongs [fraction].
     near : int
         For how many of the nearest shapes missing ink is weighed apart [count].
 
     Returns
     -------
     tuple of ndarray
-        (P, G) distances with missing ink counted `MISSING` (beyond the nearest ones: in full),
+        (P, G) distances with missing ink counted `missing` (beyond the nearest ones: in full),
         and (P, G) plain squared distances.
     """
     cross = cut @ weighted
@@ -188,12 +189,14 @@ def distances(cut: Ink, weighted: Ink, energy: Ink, *, near: int = _NEAR) -> tup
     shift = plain.argmin(axis=1)
     places, shapes = np.ogrid[: plain.shape[0], : plain.shape[2]]
     gain, plain = gain[places, shift, shapes], plain[places, shift, shapes]
+    if missing == 1:
+        return plain, plain
     order = np.argpartition(plain, min(near, plain.shape[1]) - 1, axis=1)[:, :near]
     at = np.arange(len(plain))[:, None]
     rest = cut[at, shift[at, order]]
     rest -= gain[at, order][:, :, None] * weighted.transpose(0, 2, 1)[at, order]
     square = np.square(rest)
-    square *= np.where(rest < 0, np.float32(MISSING), np.float32(1))
+    square *= np.where(rest < 0, np.float32(missing), np.float32(1))
     weighed = plain.copy()
     weighed[at, order] = square.sum(axis=2)
     return weighed, plain

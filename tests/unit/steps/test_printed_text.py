@@ -24,6 +24,7 @@ from tests.generators.dot_matrix import (
     changed,
     dot_line,
     sheet,
+    solid_line,
     varied,
 )
 
@@ -167,6 +168,20 @@ def test_light_print_on_dark_ground():
     values = measured("LOT K4471 11:20", ready(params, arrays), params, look)
     assert values.matches
     assert values.time == "11:20"
+
+
+@pytest.mark.parametrize("face", [0, 2])
+def test_ordinary_print_of_characters_of_unlike_width(face):
+    def draw(text, look, rng):
+        return solid_line(text, look, rng, face=face)
+
+    look = Look(clutter=True)
+    prepared = ready(LOT, taught(LOT, look, draw).arrays)
+    right = measured("LOT K4471 07:31", prepared, LOT, look, draw=draw)
+    wrong = measured("LOT K4417 07:31", prepared, LOT, look, draw=draw)
+    assert right.matches
+    assert right.worst_margin > 0.2
+    assert not wrong.matches
 
 
 def test_teaching_leaves_out_a_carton_with_another_lot():
