@@ -21,9 +21,9 @@ BLOCK_PX = 4
 """Side of the blocks that are compared [px]."""
 TURN_STEP_DEG = 3.0
 """Distance between the turns tried first [deg]."""
-ROUNDS = 4
+ROUNDS = 5
 """Steps of the fine fit."""
-FAR_PX = 4.0
+FAR_PX = 6.0
 """Move of a corner beyond which the fine fit is not believed [px]."""
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -89,6 +90,7 @@ def count_rounds(view: View, diameter: float) -> Rounds | NotMeasured:
     return Rounds((middles + 0.5) * scale - 0.5, area, diameter)
 
 
+@lru_cache(maxsize=16)
 def circle_kernels(diameter: float) -> tuple[Floats, Floats]:
     """Kernels that give the share of a circle of outward slopes around a place."""
     reach = math.ceil(diameter * 0.65)
@@ -96,7 +98,10 @@ def circle_kernels(diameter: float) -> tuple[Floats, Floats]:
     away = np.hypot(x, y) + 1e-9
     ring = np.exp(-0.5 * ((away - diameter / 2) / (0.07 * diameter)) ** 2)
     ring /= ring.sum()
-    return (ring * x / away).astype(np.float32), (ring * y / away).astype(np.float32)
+    kernels = (ring * x / away).astype(np.float32), (ring * y / away).astype(np.float32)
+    for kernel in kernels:
+        kernel.setflags(write=False)
+    return kernels
 
 
 def circles(
@@ -109,20 +114,25 @@ def circles(
 ) -> tuple[NDArray[np.float64], float]:
     """Middles of circles, (K, 2), and +1 where the items are darker than the ground, else -1."""
     weight = np.where(inner, 1 / np.sqrt(slope**2 + (EDGE_NOISE * noise) ** 2), 0)
-    kx, ky = circle_kernels(diameter)
+    kx, ky = circle_kernels(round(diameter, 1))
     border = cv2.BORDER_CONSTANT
     share: Floats = np.asarray(
         cv2.filter2D((across * weight).astype(np.float32), cv2.CV_32F, kx, borderType=border)
         + cv2.filter2D((down * weight).astype(np.float32), cv2.CV_32F, ky, borderType=border),
         np.float32,
     )
-    dark, dark_power = peaks(share, diameter)
-    bright, bright_power = peaks(-share, diameter)
-    return (dark, 1.0) if dark_power > bright_power else (bright, -1.0)
+    sign = 1.0 if power(share) > power(-share) else -1.0
+    return peaks(share * np.float32(sign), diameter), sign
 
 
-def peaks(share: NDArray[np.float32], diameter: float) -> tuple[NDArray[np.float64], float]:
-    """Largest values `APART` diameters from each other, (K, 2), and the sum of their squares."""
+def power(share: Floats) -> float:
+    """Sum of the squares of what is large enough for an item."""
+    large = share[share >= LEAST_SHARE]
+    return float((large * large).sum())
+
+
+def peaks(share: Floats, diameter: float) -> NDArray[np.float64]:
+    """Largest values, `APART` diameters from each other, (K, 2) as x, y."""
     width = 2 * int(APART * diameter / 1.5) + 1
     window = np.ones((width, width), np.uint8)
     y, x = np.nonzero((share >= cv2.dilate(share, window)) & (share >= LEAST_SHARE))
@@ -133,7 +143,7 @@ def peaks(share: NDArray[np.float32], diameter: float) -> tuple[NDArray[np.float
         away = places[kept] - place
         if not kept or float((away * away).sum(axis=1).min()) >= (APART * diameter) ** 2:
             kept.append(i)
-    return places[kept], float((share[y, x] ** 2).sum())
+    return places[kept]
 
 
 def flattened(smooth: Floats, across: Floats, down: Floats, flat: NDArray[np.bool_]) -> Floats:

@@ -73,7 +73,7 @@ class Teaching:
         for _ in range(3):
             item = prepared_item(mean, weight, self.max_turn, self.either_way)
             places = {k: self.found(k, item, middle) for k in used}
-            places = centred(places, nominal, self.either_way)
+            places = centred(places, middle)
             stack = np.array(
                 [taken_at(self.frames[k].structure, places[k].matrix, size) for k in used]
             )
@@ -102,18 +102,19 @@ def weight_of(stack: NDArray[np.float32], mean: Floats) -> Floats:
     return np.asarray(np.minimum(1.0, usual / (vary + 1e-6)), np.float32)
 
 
-def centred(
-    places: dict[int, Place], nominal: NDArray[np.float64], either_way: bool
-) -> dict[int, Place]:
-    """Move all places together so that their mean is the nominal one: no drift with the seed."""
-    matrices = {k: p.matrix for k, p in places.items()}
-    if either_way:
-        matrices = {
-            k: m if m[0, 0] > 0 else np.column_stack([-m[:, :2], m[:, 2]])
-            for k, m in matrices.items()
-        }
-    mean = np.vstack([np.mean(list(matrices.values()), axis=0), [0, 0, 1]])
-    back = np.linalg.inv(mean) @ np.vstack([nominal, [0, 0, 1]])
+def centred(places: dict[int, Place], middle: tuple[float, float]) -> dict[int, Place]:
+    """Move and turn the taught item so that it lies straight in the middle on average.
+
+    Taken in the item's own frame, so it also holds for items that lie turned by half a turn.
+    """
+    matrices = np.array([p.matrix for p in places.values()])
+    turns = matrices[:, :, :2]
+    offs = np.array(middle) - matrices[:, :, 2]
+    moved = np.linalg.solve(turns, offs[:, :, None]).mean(axis=0)[:, 0]
+    ways = np.sign(turns[:, 0, 0] + 1e-9)[:, None, None]
+    c, s = (turns * ways).mean(axis=0)[:, 0]
+    size = float(np.hypot(c, s))
+    back = np.array([[c / size, s / size, moved[0]], [-s / size, c / size, moved[1]], [0, 0, 1]])
     return {k: replace(p, matrix=p.matrix @ back) for k, p in places.items()}
 
 
