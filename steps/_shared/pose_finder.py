@@ -24,7 +24,7 @@ from steps._shared.nominal import Nominal
 from steps._shared.poses import corners_of, moved, reduced, through, turned
 from steps.contract import Gray, Matrix
 
-_COARSE_PX = 76.0
+_COARSE_PX = 95.0
 _POINTS = {1: 1600, 2: 800}
 _POINTS_COARSE = 400
 _LIKE = 0.8
@@ -92,7 +92,7 @@ class Found:
 
 def coarse_factor(nominal_px: tuple[float, float]) -> int:
     """Choose the reduction of the coarse search for a reference of a size in pixels."""
-    side = math.sqrt(max(nominal_px[0] * nominal_px[1], 1.0))
+    side = max(*nominal_px, 1.0)
     factor = 1 << max(0, round(math.log2(side / _COARSE_PX)))
     while factor > 1 and min(nominal_px) / factor < 14:
         factor //= 2
