@@ -1,7 +1,9 @@
 """The flap edge: place and turn against exact truth, presence, hidden views, and odd content."""
 
 import math
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -226,3 +228,24 @@ def test_no_content_raises_and_two_calls_agree(gray, share, kind, along, turn, s
     else:
         assert first.model_dump(exclude={"marks"}) == second.model_dump(exclude={"marks"})
         assert first.seen in {"seen", "hidden", "not there"}
+
+
+CAPTURED = Path(__file__).parents[4] / "shared/data/captures/brindlemoor-tea/frames"
+
+
+@pytest.mark.skipif(not CAPTURED.is_dir(), reason="the captured set is not beside the checkout")
+def test_a_lid_raised_by_three_degrees_stands_far_out_of_the_good_spread():
+    # Height of the lid over the printed frame line of the panel, both seen by the front camera.
+    def height(trigger: int) -> float:
+        frame = cv2.imread(str(CAPTURED / f"{trigger:06d}/front.png"), cv2.IMREAD_GRAYSCALE)
+        view = View(frame[12:125, 150:780], mm_per_px=0.194)
+        lid = flap_edge(view, FlapEdgeParams(pick="first", below="brighter"))
+        line = flap_edge(view, FlapEdgeParams(kind="light_line", pick="last"))
+        return line.offset_mm - lid.offset_mm
+
+    good = np.array([height(t) for t in range(1, 21)])
+    spread = good.std(ddof=1)
+    fresh = [24, 26, 27, 28, 29, 32, 37, 40, 43, 46]
+    assert np.abs([height(t) - good.mean() for t in fresh]).max() < 4 * spread
+    for trigger, degrees in ((94, 3), (42, 6), (41, 10)):
+        assert height(trigger) - good.mean() > max(10 * spread, 0.8 * degrees)
