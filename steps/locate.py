@@ -207,6 +207,9 @@ def _from_corners(params: LocateParams) -> Matrix:
 def _nominal(params: LocateParams, given: Given, to_reference: Matrix) -> tuple[Matrix, bool]:
     """Give mm -> pixels of the canonical view, and whether its origin is the view's middle."""
     if params.corners_px is not None:
+        if given.region_mm is not None:
+            why = "a placed step sees no whole frame: give `at_mm` in its region"
+            raise UnusableReference(why, "corners_px")
         if params.at_mm is not None:
             raise UnusableReference("give `corners_px` or `at_mm`, not both", "at_mm")
         return _from_corners(params), False
@@ -287,10 +290,10 @@ def locate(
     )
     if found is None:
         return NotMeasured("not found: too few edges in the view")
-    if found.visible < _LEAST_VISIBLE:
-        return NotMeasured(f"only {found.visible:.0%} of it can lie in the view")
     if not found.is_clear(params.min_quality) or found.agreeing < _LEAST_POINTS / 2:
         return NotMeasured(f"not found: best place has quality {found.quality:.2f}")
+    if found.visible < _LEAST_VISIBLE:
+        return NotMeasured(f"only {found.visible:.0%} of its print lies where it may be measured")
     if found.coverage < params.min_coverage:
         return NotMeasured(f"hidden: only {found.coverage:.0%} of its area is seen")
     pose = found.from_plane @ np.linalg.inv(prepared.finder.nominal.from_plane)

@@ -172,20 +172,41 @@ def with_glare_and_strap(
     return out + np.float32(rng.uniform(150, 400)) * glow
 
 
-def taught_frame(art: Gray, seed: int, shape: tuple[int, int] = (1024, 1280)) -> PanelFrame:
+def aslant_pose(down_deg: float, side_deg: float, distance_mm: float = 500.0) -> Matrix:
+    """Give the pose of a panel in the middle of a frame, seen at a slant from near by."""
+    w, h = SIZE_MM
+    a, b = np.radians(down_deg), np.radians(side_deg)
+    tip = np.array([[1, 0, 0], [0, np.cos(a), -np.sin(a)], [0, np.sin(a), np.cos(a)]])
+    turn = np.array([[np.cos(b), 0, np.sin(b)], [0, 1, 0], [-np.sin(b), 0, np.cos(b)]])
+    across, down, _ = (turn @ tip).T
+    k = distance_mm / MM_PER_PX
+    lens = np.array([[k, 0, 639.5], [0, k, 511.5], [0, 0, 1]])
+    middle = np.array([[1, 0, -w / 2], [0, 1, -h / 2], [0, 0, 1]])
+    pose = lens @ np.column_stack([across, down, [0, 0, distance_mm]]) @ middle
+    return pose / pose[2, 2]
+
+
+def taught_frame(
+    art: Gray, seed: int, shape: tuple[int, int] = (1024, 1280), nominal: Matrix | None = None
+) -> PanelFrame:
     """Take the frame a reference is cut from: nominal place, quiet light."""
     rng = np.random.default_rng([9, seed])
-    pose = nominal_pose(shape)
+    pose = nominal_pose(shape) if nominal is None else nominal
     scene = project(art, pose, belt(rng, shape))
     return PanelFrame(camera(scene, rng, 0.7, 2.0, 0.9), pose, 0.7, 2.0)
 
 
 def panel_frame(
-    art: Gray, seed: int, *, hard: bool = False, shape: tuple[int, int] = (1024, 1280)
+    art: Gray,
+    seed: int,
+    *,
+    hard: bool = False,
+    shape: tuple[int, int] = (1024, 1280),
+    nominal: Matrix | None = None,
 ) -> PanelFrame:
     """Take a frame of a panel that lies as cartons lie; the same for the same seed."""
     rng = np.random.default_rng([10, seed])
-    pose = wandering(rng, nominal_pose(shape))
+    pose = wandering(rng, nominal_pose(shape) if nominal is None else nominal)
     scene = project(art, pose, belt(rng, shape))
     if hard:
         scene = with_glare_and_strap(scene, rng, pose)

@@ -435,6 +435,10 @@ def test_settings_that_do_not_fit_together_are_named(art):
     assert refused(art, size_mm=(0, 10)).parameter == "size_mm"
     assert refused(art, reference_is_frame=True).parameter == "reference_is_frame"
     assert refused(art, corners_px=corners, at_mm=(1, 1)).parameter == "at_mm"
+    placed = LocateParams(reference="panel.png", size_mm=(152, 104), corners_px=corners)
+    given = Given({"panel.png": Reference("panel.png", art)}, region_mm=(90, 80))
+    with pytest.raises(UnusableReference, match="at_mm"):
+        prepare(placed, given)
     assert refused(art, corners_px=corners[::-1]).parameter == "corners_px"
     assert refused(art, corners_px=[corners[0]] * 4).parameter == "corners_px"
     assert refused(art, leave_out_mm=((0, 0, 152, 104),)).why.startswith("the reference shows")
