@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from steps._shared.item_cells import (
     FORMAT,
     ITEM_PX,
+    LEAST_USABLE,
     SCORE_FLOOR,
     SPREAD_FLOORS,
     Cell,
@@ -33,7 +34,8 @@ LEAST_VIEWS = 5
 FOLDS = 5
 """Parts of the views; each part is scored by a model made without it."""
 STANDS_OUT = 6.0
-"""Score, in robust spreads above the middle of all, from which a view is left out."""
+"""Score, in robust spreads above the middle of all, from which a view is left out; more where few
+views make the spread uncertain."""
 
 
 class Teaching:
@@ -144,8 +146,8 @@ def taught_tray(
         max_turn=max_turn,
         either_way=either_way,
     )
-    used = list(range(len(sources)))
-    left_out: dict[int, str] = {}
+    left_out = hidden_views(teaching)
+    used = [k for k in range(len(sources)) if k not in left_out]
     while True:
         if len(used) < LEAST_VIEWS:
             raise UnusableReference(
@@ -158,50 +160,68 @@ def taught_tray(
         used = [k for k in used if k not in strange]
 
 
-def learnt(teaching: Teaching, used: Sequence[int]) -> tuple[list[Look], dict[int, str]]:
-    """Learn the looks of all cells, and name the view that stands out most, with the reason."""
-    aligned = [teaching.aligned(i, used) for i in range(len(teaching.cells))]
-    means = [mean for mean, _, _ in aligned]
-    places = {k: [aligned[i][2][k] for i in range(len(means))] for k in used}
-    blocks = {
-        k: [
-            blocks_at(teaching.frames[k], p, s)
-            for p, s in zip(places[k], teaching.sizes, strict=True)
-        ]
-        for k in used
-    }
-    surface = np.array(
-        [
-            [
-                surface_of(teaching.frames[k], m, s)
-                for m, s in zip(teaching.middles, teaching.sizes, strict=True)
-            ]
-            for k in used
-        ]
-    )
+@dataclass(frozen=True, slots=True, eq=False)
+class Observed:
+    """The items of all cells as they lie in the views."""
 
-    def looks_of(part: Sequence[int]) -> list[Look]:
+    means: list[Floats]
+    weights: list[Floats]
+    places: dict[int, list[Place]]
+    blocks: dict[int, list[tuple[NDArray[np.float64], NDArray[np.float64]]]]
+    surfaces: dict[int, list[NDArray[np.float64]]]
+
+    @classmethod
+    def of(cls, teaching: Teaching, used: Sequence[int]) -> Observed:
+        """Align the items of some views."""
+        aligned = [teaching.aligned(i, used) for i in range(len(teaching.cells))]
+        places = {k: [found[k] for _, _, found in aligned] for k in used}
+        frames, sizes, middles = teaching.frames, teaching.sizes, teaching.middles
+        return cls(
+            [mean for mean, _, _ in aligned],
+            [weight for _, weight, _ in aligned],
+            places,
+            {
+                k: [blocks_at(frames[k], p, s) for p, s in zip(places[k], sizes, strict=True)]
+                for k in used
+            },
+            {
+                k: [surface_of(frames[k], m, s) for m, s in zip(middles, sizes, strict=True)]
+                for k in used
+            },
+        )
+
+    def looks(self, part: Sequence[int]) -> list[Look]:
+        """Give the looks of all cells by a part of the views."""
         return [
             look_of(
-                means[i],
-                aligned[i][1],
-                np.array([blocks[k][i][0] for k in part]),
-                np.array([blocks[k][i][1] for k in part]),
-                np.nanmedian(surface[:, i], axis=0),
-                float(np.median([places[k][i].match for k in part])),
+                self.means[i],
+                self.weights[i],
+                np.array([self.blocks[k][i][0] for k in part]),
+                np.array([self.blocks[k][i][1] for k in part]),
+                np.median([self.surfaces[k][i] for k in part], axis=0),
+                float(np.median([self.places[k][i].match for k in part])),
             )
-            for i in range(len(means))
+            for i in range(len(self.means))
         ]
 
-    every = np.ones(len(means), np.bool_)
-    groups = 2 if teaching.colored else 1
-    scores = np.empty((len(used), len(means), groups))
+
+def learnt(teaching: Teaching, used: Sequence[int]) -> tuple[list[Look], dict[int, str]]:
+    """Learn the looks of all cells, and name the view that stands out most, with the reason."""
+    observed = Observed.of(teaching, used)
+    every = np.ones(len(observed.means), np.bool_)
+    scores = np.empty((len(used), len(every), 2 if teaching.colored else 1))
     for fold in range(FOLDS):
-        rest = [k for n, k in enumerate(used) if n % FOLDS != fold]
-        looks = looks_of(rest)
+        looks = observed.looks([k for n, k in enumerate(used) if n % FOLDS != fold])
         for n in range(fold, len(used), FOLDS):
             k = used[n]
-            scores[n] = scores_of(blocks[k], places[k], teaching.sizes, looks, teaching.size, every)
+            scores[n] = scores_of(
+                observed.blocks[k],
+                observed.places[k],
+                teaching.sizes,
+                looks,
+                teaching.size,
+                every,
+            )
     pooled = np.sqrt(scores.var(axis=0, ddof=1).mean(axis=0))
     looks = [
         replace(
@@ -209,9 +229,22 @@ def learnt(teaching: Teaching, used: Sequence[int]) -> tuple[list[Look], dict[in
             score=scores[:, i].mean(axis=0),
             score_spread=np.maximum(pooled, SCORE_FLOOR),
         )
-        for i, look in enumerate(looks_of(used))
+        for i, look in enumerate(observed.looks(used))
     ]
-    return looks, strange_views(teaching, used, scores, places, looks)
+    return looks, strange_views(teaching, used, scores, observed.places, looks)
+
+
+def hidden_views(teaching: Teaching) -> dict[int, str]:
+    """Name the views in which a cell is hidden or saturated."""
+    hidden: dict[int, str] = {}
+    for k, frame in enumerate(teaching.frames):
+        for cell, (x, y), size in zip(
+            teaching.cells, teaching.middles, teaching.sizes, strict=True
+        ):
+            place = Place(np.array([[1.0, 0, x], [0, 1.0, y]]), 0.0)
+            if blocks_at(frame, place, size)[1].mean() < LEAST_USABLE:
+                hidden[k] = f"{cell.name} is hidden or saturated"
+    return hidden
 
 
 def look_of(
@@ -251,7 +284,7 @@ def strange_views(
     )
     out[match < 0.6] += 100
     n, i = np.unravel_index(int(out.argmax()), out.shape)
-    if out[n, i] < STANDS_OUT:
+    if out[n, i] < STANDS_OUT * (1 + 8 / len(used)):
         return {}
     return {used[int(n)]: f"{teaching.cells[int(i)].name} looks unlike the other views"}
 

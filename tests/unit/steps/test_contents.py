@@ -153,6 +153,15 @@ def test_teaching_leaves_out_a_tray_with_a_wrong_item_and_names_the_cell():
     assert left_out[9].startswith("row 2, column 1")
 
 
+def test_teaching_leaves_out_a_view_with_a_hidden_cell():
+    views = [seen(tray(s, GOOD)) for s in range(7)]
+    mask = np.full(views[2].gray.shape, 255, np.uint8)
+    mask[100:, 200:] = 0
+    views[2] = seen(tray(2, GOOD), mask=mask)
+    left_out = teach(views, PARAMS, Given(region_mm=REGION)).left_out
+    assert left_out == {2: "row 2, column 3 is hidden or saturated"}
+
+
 def test_too_few_views_to_teach_is_said():
     views = [seen(tray(s, GOOD)) for s in range(4)]
     with pytest.raises(UnusableReference, match="5 good views"):
