@@ -53,3 +53,31 @@ def expected_mod_bias(px_per_module: float, blur_px: float, undone_px: float) ->
     contrast = float(seen[middle].max() - seen[inner].min())
     expected = float(fine[middle].max() - fine[inner].min())
     return float(np.clip(contrast - expected, -1.0, 0.0))
+
+
+def expected_matrix_bias(px_per_module: float, blur_px: float, undone_px: float) -> float:
+    """Modulation expected of the worst module of a good print, less what a fine instrument gives.
+
+    Parameters
+    ----------
+    px_per_module : float
+        Pixels a module [px].
+    blur_px, undone_px : float
+        Blur of the picture, and how much of it is undone, standard deviations [px].
+
+    Returns
+    -------
+    float
+        0 or negative [fraction].
+
+    Notes
+    -----
+    A module that stands alone loses along both axes what a bar loses along one
+    (`expected_mod_bias`), so about twice as much.
+
+    Examples
+    --------
+    >>> expected_matrix_bias(4.0, 0.5, 0.5) == 2 * expected_mod_bias(4.0, 0.5, 0.5)
+    True
+    """
+    return max(-1.0, 2.0 * expected_mod_bias(px_per_module, blur_px, undone_px))

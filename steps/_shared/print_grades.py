@@ -24,6 +24,7 @@ SCALES = {
     "UEC": Scale((0.62, 0.50, 0.37, 0.25)),
     "FPD share": Scale((0.0, 0.09, 0.13, 0.17), smaller_is_better=True),
     "FPD clock": Scale((0.06, 0.08, 0.10, 0.12), smaller_is_better=True),
+    "FPD track": Scale((0.10, 0.15, 0.20, 0.25), smaller_is_better=True),
     "FPD average": Scale((4.0, 3.5, 3.0, 2.5)),
     "FPD finder": Scale((0.0, 1.0, 2.0, 3.0), smaller_is_better=True),
     "FPD timing": Scale((0.0, 0.07, 0.11, 0.14), smaller_is_better=True),
@@ -46,6 +47,7 @@ CAUSES = {
     "AN": "the symbol is stretched in one direction",
     "GN": "the grid is bent: uneven transport, or a curved surface",
     "UEC": "damage to the data modules",
+    "Format": "damage to the format or version information",
 }
 """What usually lowers each parameter (facts.md 1.2, after GS1 General Specifications; and common
 practice, no source)."""

@@ -157,24 +157,60 @@ def sharpening(
     >>> round(float(kernel.sum()), 6), bool(kernel.max() > 0.5)
     (1.0, True)
     """
-    half = int(np.ceil(6.0 * samples_per_px))
     frequency = np.linspace(0.0, _STOP, 64)  # cycles a pixel
     # A moving mean over samples takes each as constant over its own step.
-    response = np.exp(-2.0 * (np.pi * blur_px * frequency) ** 2)
-    response = response * np.sinc(frequency / samples_per_px)
+    response = blur_response(frequency, blur_px) * np.sinc(frequency / samples_per_px)
     for part in direction:
         along = np.minimum(frequency * abs(part), 1.0)
         response = response * np.sinc(along) * np.interp(along, _FREQUENCIES, _CUBIC)
+    return inverse_kernel(frequency, response, samples_per_px)
+
+
+def blur_response(frequency: Floats, blur_px: float) -> Floats:
+    """Share of each spatial frequency that a Gaussian blur leaves.
+
+    Examples
+    --------
+    >>> blur_response(np.array([0.0, 0.5]), 0.5).round(3).tolist()
+    [1.0, 0.291]
+    """
+    return np.exp(-2.0 * (np.pi * blur_px * frequency) ** 2)
+
+
+def inverse_kernel(frequency: Floats, response: Floats, samples_per_px: float) -> Floats:
+    """Kernel that gives back what a response took, up to the frequencies that pixels hold.
+
+    Parameters
+    ----------
+    frequency : (F,) float64
+        From 0 in even steps to where there is no sharpening [1/px].
+    response : (F,) float64
+        What is left of each.
+    samples_per_px : float
+        Samples a pixel.
+
+    Returns
+    -------
+    (K,) float64
+        Its sum is 1; K is odd.
+
+    Examples
+    --------
+    >>> frequency = np.linspace(0.0, 0.45, 64)
+    >>> kernel = inverse_kernel(frequency, blur_response(frequency, 0.5), 1.0)
+    >>> len(kernel), round(float(kernel.sum()), 6)
+    (13, 1.0)
+    """
+    half = int(np.ceil(6.0 * samples_per_px))
     gain = np.minimum(1.0 / np.maximum(response, 1e-3), _MOST_GAIN)
     fade = np.clip((_STOP - frequency) / (_STOP - _PASS), 0.0, 1.0)
     extra = (gain - 1.0) * fade * fade * (3.0 - 2.0 * fade)
     # Sharpening = 1 + band-limited rest, so frequencies above the band pass unchanged.
-    place = np.arange(-half, half + 1) / samples_per_px
+    place = np.arange(-half, half + 1, dtype=np.float64) / samples_per_px
     waves = np.cos(2.0 * np.pi * frequency[None] * place[:, None])
-    step = frequency[1] - frequency[0]
-    kernel = (
-        2.0 * step * (waves @ extra - 0.5 * (waves[:, 0] * extra[0] + waves[:, -1] * extra[-1]))
-    )
+    step = float(frequency[1] - frequency[0])
+    ends = (waves[:, 0] * extra[0] + waves[:, -1] * extra[-1]) / 2.0
+    kernel = 2.0 * step * (waves @ extra - ends)
     kernel = kernel / samples_per_px * np.hanning(2 * half + 3)[1:-1]
     kernel[half] += 1.0
     return kernel / kernel.sum()
@@ -239,11 +275,23 @@ def estimate_blur(profiles: Floats, edges: list[Floats], samples_per_px: float) 
         reach = np.minimum(room[free] / 2.0, 4.0) * samples_per_px
         rise = _change(line, middle, np.full(len(middle), samples_per_px))
         height = _change(line, middle, reach)
-        spreads.append(np.interp(rise / np.maximum(height, 1e-9), _RATIOS, _SPREADS))
+        spreads.append(spread_of(rise / np.maximum(height, 1e-9)))
     if not spreads or sum(len(s) for s in spreads) < 4:
         return None
     total = float(np.median(np.concatenate(spreads)))
+    # The area of a pixel has a variance of 1/12.
     return float(np.sqrt(max(total * total - 1.0 / 12.0, 0.0)))
+
+
+def spread_of(ratio: Floats) -> Floats:
+    """Give the standard deviation of an edge, by its rise within 1 px over its whole height [px].
+
+    Examples
+    --------
+    >>> spread_of(np.array([0.6827])).round(2).tolist()
+    [1.0]
+    """
+    return np.asarray(np.interp(ratio, _RATIOS, _SPREADS), np.float64)
 
 
 def _change(line: Floats, middle: Floats, reach: Floats) -> Floats:
@@ -254,8 +302,14 @@ def _change(line: Floats, middle: Floats, reach: Floats) -> Floats:
     return np.abs(np.subtract(after, before))
 
 
-def _erf(x: Floats) -> Floats:
-    """Error function to 2e-7, after Abramowitz and Stegun 7.1.26 (x >= 0)."""
+def erf(x: Floats) -> Floats:
+    """Error function to 2e-7, after Abramowitz and Stegun 7.1.26 (x >= 0).
+
+    Examples
+    --------
+    >>> erf(np.array([0.0, 1.0])).round(5).tolist()
+    [0.0, 0.8427]
+    """
     t = 1.0 / (1.0 + 0.3275911 * x)
     series = t * (
         0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429)))
@@ -264,4 +318,4 @@ def _erf(x: Floats) -> Floats:
 
 
 _SPREADS = np.linspace(4.0, 0.25, 200)
-_RATIOS = _erf(1.0 / (_SPREADS * np.sqrt(2.0)))
+_RATIOS = erf(1.0 / (_SPREADS * np.sqrt(2.0)))
