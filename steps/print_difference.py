@@ -31,8 +31,11 @@ from steps.contract import (
 FORMAT = 1
 """Number of the layout of a taught file."""
 
-LEAST_SPREAD = 0.08
-"""Scores of good prints (logarithms) are never taken to lie closer together than this."""
+USUAL_SPREAD = 0.1
+"""Standard deviation that scores of good prints (logarithms) have on most products."""
+
+USUAL_WEIGHT = 20
+"""Weight of `USUAL_SPREAD` against the taught scores, as so many scores."""
 
 CORE = 5.0
 """Strength over squares of 3 px from which pixels belong to a difference."""
@@ -46,6 +49,9 @@ class PrintDifferenceParams(Params):
 
     reference: ReferenceFile
     """The taught file (`.npz`), made from about 10 good cartons."""
+
+    local_shifts: bool = False
+    """Whether slow displacements (a stretched or bent label) are taken out first, to 2 px or so."""
 
     counts_from: float = Field(7.0, ge=2, le=50)
     """Differences count into the areas from this `difference` on [good spreads]."""
@@ -91,7 +97,7 @@ class PreparedPrint:
     usual_log: float
     """Mean of the logarithms of `strongest` over good views that did not make the print."""
     usual_spread: float
-    """Their standard deviation."""
+    """Their standard deviation, drawn towards `USUAL_SPREAD`."""
 
     def difference(self, strongest: float) -> float:
         """Put the strongest difference on the scale of good cartons."""
@@ -127,12 +133,22 @@ def prepare(params: PrintDifferenceParams, given: Given) -> PreparedPrint:
     logs = np.asarray(arrays["logs"], np.float64).ravel()
     return PreparedPrint(
         GoodPrint.of(
-            good, np.asarray(arrays["spread"], np.float32), np.asarray(arrays["usable"]) > 0
+            good,
+            np.asarray(arrays["spread"], np.float32),
+            np.asarray(arrays["usable"]) > 0,
+            params.local_shifts,
         ),
         scale,
         float(logs.mean()),
-        max(LEAST_SPREAD, float(logs.std(ddof=1))),
+        _drawn_in(logs),
     )
+
+
+def _drawn_in(logs: NDArray[np.float64]) -> float:
+    """Give the standard deviation, drawn towards the usual one: ten scores tell it badly."""
+    off = float(((logs - logs.mean()) ** 2).sum())
+    total = USUAL_WEIGHT * USUAL_SPREAD**2 + off
+    return math.sqrt(total / (USUAL_WEIGHT + len(logs) - 1))
 
 
 def teach(views: Sequence[View], params: PrintDifferenceParams, given: Given) -> Taught:  # noqa: ARG001
@@ -143,7 +159,7 @@ def teach(views: Sequence[View], params: PrintDifferenceParams, given: Given) ->
     views : sequence of View
         The region on good cartons, all at one scale.
     params : PrintDifferenceParams
-        Not used.
+        Whether local shifts are taken out.
     given : Given
         Not used.
 
@@ -167,7 +183,9 @@ def teach(views: Sequence[View], params: PrintDifferenceParams, given: Given) ->
     shape = views[kept[0]].gray.shape
     fitted = [_fitted(views[i], shape) for i in kept]
     try:
-        lesson = learn([g for g, _ in fitted], [_valid(g, m) for g, m in fitted])
+        lesson = learn(
+            [g for g, _ in fitted], [_valid(g, m) for g, m in fitted], params.local_shifts
+        )
     except ValueError as problem:
         raise UnusableReference(str(problem)) from problem
     left_out |= {kept[k]: why for k, why in lesson.left_out.items()}

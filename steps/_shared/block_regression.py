@@ -32,8 +32,10 @@ USUAL = np.array([0.05, 5.0, 0.5, 0.5, 1.0, 1.0])
 """How far blocks usually stray from the expected."""
 FARTHEST = np.array([0.2, 25.0, 0.8, 0.8, 3.0, 3.0])
 """How far they ever may: what is missing must not be taken for a lack of light."""
-HOLD = np.diag((15.0 / USUAL) ** 2)
-"""Weight of the expected in the fit, against a noise of 15 levels that hangs together."""
+FIT_NOISE = 15.0
+"""What fits are held against: noise that hangs together over many pixels [grey levels]."""
+HOLD = np.diag((FIT_NOISE / USUAL) ** 2)
+"""Weight of the expected in the fit."""
 
 FULL = 255.0
 """Where a camera's scale ends [grey levels]."""
@@ -59,11 +61,11 @@ class BlockRegression:
     """(columns of blocks, N) float32: blends from block columns to columns."""
 
     @classmethod
-    def of(cls, picture: Floats, usable: Bools) -> BlockRegression:
+    def of(cls, picture: Floats, usable: Bools, block: int = BLOCK) -> BlockRegression:
         """Precompute for a picture of grey levels, (M, N) float32; fit where `usable`."""
         terms = _terms(picture)
         height, width = picture.shape
-        rows, columns = max(1, round(height / BLOCK)), max(1, round(width / BLOCK))
+        rows, columns = max(1, round(height / block)), max(1, round(width / block))
         where, weight = _samples(usable, rows, columns)
         samples = terms.reshape(len(terms), -1)[:, where].transpose(1, 0, 2) * weight[:, None]
         normal = np.matmul(samples, samples.transpose(0, 2, 1)).astype(np.float64)
@@ -73,8 +75,8 @@ class BlockRegression:
             weight=weight,
             samples=samples,
             inverse=_inverse(normal),
-            down=_blend(picture.shape[0], rows),
-            across=_blend(picture.shape[1], columns).T.copy(),
+            down=blend(picture.shape[0], rows),
+            across=blend(picture.shape[1], columns).T.copy(),
         )
 
     @property
@@ -92,12 +94,22 @@ class BlockRegression:
         valid : (M, N) bool, optional
             Where the view may be used; by default wherever the picture was usable.
         """
-        weight = self.weight if valid is None else self.weight * valid.ravel()[self.where]
-        even, full = self._evened(gray, weight)
-        found = self._coefficients(even, full, weight)
+        even, full, found = self._fitted(gray, valid)
         return self._residual(even, full, found)
 
-    def _evened(self, gray: NDArray[np.uint8], weight: Floats) -> tuple[Floats, Floats]:
+    def fit(self, gray: NDArray[np.uint8] | Floats, valid: Bools | None) -> NDArray[np.float64]:
+        """Give the coefficients of each block for a view, (B, K) float64."""
+        return self._fitted(gray, valid)[2]
+
+    def _fitted(
+        self, gray: NDArray[np.uint8] | Floats, valid: Bools | None
+    ) -> tuple[Floats, Floats, NDArray[np.float64]]:
+        """Give the view without the light over it, full scale, and the coefficients."""
+        weight = self.weight if valid is None else self.weight * valid.ravel()[self.where]
+        even, full = self._evened(gray, weight)
+        return even, full, self._coefficients(even, full, weight)
+
+    def _evened(self, gray: NDArray[np.uint8] | Floats, weight: Floats) -> tuple[Floats, Floats]:
         """Take out the light over the whole view; gives the view and full scale, (M, N) each."""
         gain, offset = self._light(gray, weight)
         height, width = self.shape
@@ -119,7 +131,9 @@ class BlockRegression:
         inverse *= np.float32(FULL - offset)
         return even, inverse
 
-    def _light(self, gray: NDArray[np.uint8], weight: Floats) -> tuple[NDArray[np.float64], float]:
+    def _light(
+        self, gray: NDArray[np.uint8] | Floats, weight: Floats
+    ) -> tuple[NDArray[np.float64], float]:
         """Fit the light over the whole view: six gains (1, x, y, xx, xy, yy) and an offset."""
         every = slice(None, None, 24)
         used = weight[:, every].ravel() > 0
@@ -224,10 +238,10 @@ def _allow_for_full_scale(left: Floats, fit: Floats, full: Floats) -> None:
     The mean of min(X, full) for normal X about `fit` lies below `fit` by ``noise * h(t)`` with
     ``t = (full - fit) / noise`` and ``h(t) = pdf(t) - t * (1 - cdf(t))``.
     """
-    near = np.flatnonzero(fit > full - 30)
+    noise = 1.4826 * float(np.median(np.abs(left[::5, ::7]))) + 0.3
+    near = np.flatnonzero(fit > full - 3 * noise)
     if not len(near):
         return
-    noise = 1.4826 * float(np.median(np.abs(left[::3, ::5]))) + 0.3
     t = (full.ravel()[near] - fit.ravel()[near]) / noise
     left.reshape(-1)[near] += noise * np.interp(t, *_CUT_OFF).astype(np.float32)
 
@@ -282,7 +296,7 @@ def _samples(usable: Bools, rows: int, columns: int) -> tuple[NDArray[np.intp], 
     return where, weight
 
 
-def _blend(length: int, blocks: int) -> Floats:
+def blend(length: int, blocks: int) -> Floats:
     """Give the (length, blocks) weights that blend block values along one direction."""
     place = (np.arange(length) + 0.5) / length * blocks - 0.5
     far = np.abs(np.clip(place, 0, blocks - 1)[:, None] - np.arange(blocks))

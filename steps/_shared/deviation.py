@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
 
-SIDES = (1, 3, 5, 9)
+SIDES = (3, 5, 9)
 """Sides of the squares over which differences are gathered [px]."""
 
 MOST_OVER = 2.0
 """How far the spread of what is left may exceed the noise between neighbours [ratio]."""
+
+LEAST_SPREAD, MOST_SPREAD = 0.1, 9.0
+"""Between these the variance of good prints is scaled to a frame [ratio]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +37,18 @@ class Deviation:
     """Whether the view is lighter there than expected."""
 
 
-def deviation(left: Floats, variance: Floats, valid: NDArray[np.bool_]) -> Deviation:
+def busy_places(variance: Floats, usable: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Choose places among the 3 % of greatest spread (edges of the print, mostly), at most 4096."""
+    if not usable.any():
+        return np.empty(0, np.intp)
+    least = max(float(np.quantile(variance[usable], 0.97)), 1e-6)
+    places = np.flatnonzero((variance >= least) & usable)
+    return places[:: max(1, len(places) // 4096)]
+
+
+def deviation(
+    left: Floats, variance: Floats, valid: NDArray[np.bool_], busy: NDArray[np.intp]
+) -> Deviation:
     """Measure how far what is left lies outside its usual spread and this frame's noise.
 
     Parameters
@@ -45,9 +59,15 @@ def deviation(left: Floats, variance: Floats, valid: NDArray[np.bool_]) -> Devia
         Usual variance beyond noise.
     valid : (M, N) bool
         Where differences count.
+    busy : (P,) int
+        Places (`busy_places`) at which this frame tells how far it strays.
 
     Notes
     -----
+    The usual spread is scaled to this frame, between `LEAST_SPREAD` and `MOST_SPREAD`: a frame a
+    little out of place or focus strays at all edges, and a sharp one at none. It is told from the
+    median of what is left at busy places, which a defect does not move.
+
     The noise of the frame is 1.4826 times the median of the absolute rest. Sums over a square of
     side k are divided by k, which leaves white noise at 1; a larger robust spread (noise that
     hangs together) divides once more. Neither may exceed `MOST_OVER` times what neighbouring
@@ -55,22 +75,37 @@ def deviation(left: Floats, variance: Floats, valid: NDArray[np.bool_]) -> Devia
     """
     places = _some(valid)
     noise = min(_robust_spread(left, places), MOST_OVER * _noise(left, places))
-    scaled = np.sqrt(variance + np.float32(noise * noise + 0.25))
+    busy = busy[valid.ravel()[busy]]
+    factor = _spread_factor(left.ravel()[busy], variance.ravel()[busy], noise)
+    scaled = np.sqrt(np.float32(factor) * variance + np.float32(noise * noise + 0.25))
     np.divide(left, scaled, out=scaled)
     scaled *= valid
-    maps: list[Floats] = [scaled]
-    strength = np.abs(scaled)
-    for side in SIDES[1:]:
+    maps: list[Floats] = []
+    strength = np.zeros_like(scaled)
+    for side in SIDES:
         gathered = np.empty_like(scaled)
         cv2.boxFilter(scaled, -1, (side, side), gathered, borderType=cv2.BORDER_REFLECT)
-        factor = side / min(max(1.0, side * _robust_spread(gathered, places)), MOST_OVER)
-        gathered *= np.float32(factor)
+        together = side * _robust_spread(gathered, places)
+        gathered *= np.float32(side / min(max(1.0, together), MOST_OVER))
         gathered *= valid
         maps.append(gathered)
         np.maximum(strength, np.abs(gathered), out=strength)
     row, column = divmod(int(strength.argmax()), strength.shape[1])
     there = max((float(m[row, column]) for m in maps), key=abs)
-    return Deviation(strength, maps[1], (row, column), abs(there), there > 0)
+    return Deviation(strength, maps[0], (row, column), abs(there), there > 0)
+
+
+def _spread_factor(left: Floats, variance: Floats, noise: float) -> float:
+    """Give the factor on the variance with which busy places stray as they should."""
+    factor = 1.0
+    if len(left) < 50:
+        return factor
+    for _ in range(4):
+        wanted = factor * variance + noise * noise
+        ratio = 1.4826 * float(np.median(np.abs(left) / np.sqrt(wanted)))
+        factor = float(np.median((ratio**2 * wanted - noise * noise) / variance))
+        factor = min(max(factor, LEAST_SPREAD), MOST_SPREAD)
+    return factor
 
 
 def _some(valid: NDArray[np.bool_], wanted: int = 8192) -> NDArray[np.intp]:

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from steps._shared.block_regression import BlockRegression
-from steps._shared.deviation import Deviation, deviation
+from steps._shared.deviation import Deviation, busy_places, deviation
+from steps._shared.local_shifts import LocalShifts
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -23,29 +24,54 @@ MOST_FOLDS = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A picture and what is precomputed to explain views by it."""
+
+    regression: BlockRegression
+    shifts: LocalShifts | None
+
+    @classmethod
+    def of(cls, picture: Floats, usable: Bools, local_shifts: bool) -> Fit:
+        """Precompute for a picture; with `local_shifts` views are straightened first."""
+        shifts = LocalShifts.of(picture, usable) if local_shifts else None
+        return cls(BlockRegression.of(picture, usable), shifts)
+
+    def rest(self, gray: NDArray[np.uint8], valid: Bools | None = None) -> Floats:
+        """Give what the picture does not explain of a view, in grey levels of the picture."""
+        if self.shifts is not None:
+            gray = self.shifts.straightened(gray, valid)
+        return self.regression.rest(gray, valid)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class GoodPrint:
     """A good print, its spread, and what is precomputed to compare views with it."""
 
-    regression: BlockRegression
+    fit: Fit
     usable: Bools
     """(M, N) bool: where differences count."""
     variance: Floats
     """(M, N) float32: variance of good views beyond the noise of each."""
+    busy: NDArray[np.intp]
+    """Places of great spread, in the flattened view."""
 
     @classmethod
-    def of(cls, good: Floats, spread: Floats, usable: Bools) -> GoodPrint:
+    def of(cls, good: Floats, spread: Floats, usable: Bools, local_shifts: bool) -> GoodPrint:
         """Make one from a picture (M, N), its spread in grey levels (M, N), and where to look."""
-        return cls(BlockRegression.of(good, usable), usable, np.square(spread, dtype=np.float32))
+        variance = np.square(spread, dtype=np.float32)
+        fit = Fit.of(good, usable, local_shifts)
+        return cls(fit, usable, variance, busy_places(variance, usable))
 
     def compare(self, gray: NDArray[np.uint8], valid: Bools | None) -> Deviation:
         """Say where and how strongly a view of the same size differs."""
         counts = self.usable if valid is None else self.usable & valid
-        return deviation(self.regression.rest(gray, valid), self.variance, counts)
+        return deviation(self.fit.rest(gray, valid), self.variance, counts, self.busy)
 
     def gain(self, gray: NDArray[np.uint8], where: Bools) -> float:
         """Give the light of a view against the good print, coarsely."""
-        good = self.regression.terms[0][where].mean()
-        return float(gray[where].mean()) / max(1.0, float(good))
+        few = where[::4, ::4]
+        good = self.fit.regression.terms[0, ::4, ::4][few]
+        return float(gray[::4, ::4][few].sum()) / max(1.0, float(good.sum()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +88,7 @@ class Lesson:
     left_out: dict[int, str]
 
 
-def learn(grays: Sequence[NDArray[np.uint8]], valid: Sequence[Bools]) -> Lesson:
+def learn(grays: Sequence[NDArray[np.uint8]], valid: Sequence[Bools], local_shifts: bool) -> Lesson:
     """Learn a good print from views of one size; those that stand out are left out.
 
     Raises
@@ -70,31 +96,43 @@ def learn(grays: Sequence[NDArray[np.uint8]], valid: Sequence[Bools]) -> Lesson:
     ValueError
         When fewer than `LEAST` views are left.
     """
-    left_out: dict[int, str] = {}
-    used = list(range(len(grays)))
+    left_out = _covered(valid)
+    used = [i for i in range(len(grays)) if i not in left_out]
     while len(used) >= LEAST:
         usable = np.all([valid[i] for i in used], axis=0)
         some = [grays[i] for i in used]
-        aligned = _together(some, usable)
-        logs = _held_out(some, aligned, usable)
+        aligned = _together(some, usable, local_shifts)
+        robust = _model(some, aligned, usable, local_shifts, robust=True)
+        logs = _logs(some, GoodPrint.of(*robust, usable, local_shifts))
+        if not _standing_out(logs):
+            logs = _held_out(some, aligned, usable, local_shifts)
         out = _standing_out(logs)
         if not out:
-            good, spread = _model(some, aligned, usable)
+            good, spread = _model(some, aligned, usable, local_shifts)
             return Lesson(good, spread, usable, tuple(used), logs, left_out)
         for k in out:
-            left_out[used[k]] = (
-                f"differs {np.exp(logs[k] - np.median(logs)):.1f} times as much as most"
-            )
+            times = np.exp(logs[k] - np.median(logs))
+            left_out[used[k]] = f"differs {times:.1f} times as much as most"
         used = [i for k, i in enumerate(used) if k not in out]
     raise ValueError(f"only {len(used)} of {len(grays)} views are alike")
 
 
-def _together(grays: Sequence[NDArray[np.uint8]], usable: Bools) -> Floats:
+def _covered(valid: Sequence[Bools]) -> dict[int, str]:
+    """Say which views show less than most do."""
+    shares = np.array([one.mean() for one in valid])
+    least = max(0.9 * float(np.median(shares)), 0.01)
+    return {
+        int(i): f"only {100 * shares[i]:.0f} % of it is in the frame and not masked"
+        for i in np.flatnonzero(shares < least)
+    }
+
+
+def _together(grays: Sequence[NDArray[np.uint8]], usable: Bools, local_shifts: bool) -> Floats:
     """Bring all views to the light, place and sharpness of their median: (V, M, N)."""
     good = _start(grays, usable)
     for _ in range(2):
-        good = np.median(_aligned(grays, good, usable), axis=0)
-    return _aligned(grays, good, usable)
+        good = np.median(_aligned(grays, good, usable, local_shifts), axis=0)
+    return _aligned(grays, good, usable, local_shifts)
 
 
 def _start(grays: Sequence[NDArray[np.uint8]], usable: Bools) -> Floats:
@@ -106,44 +144,64 @@ def _start(grays: Sequence[NDArray[np.uint8]], usable: Bools) -> Floats:
     return (np.median(level, axis=0) * np.median(spread) + np.median(mean)).astype(np.float32)
 
 
-def _aligned(grays: Sequence[NDArray[np.uint8]], good: Floats, usable: Bools) -> Floats:
+def _aligned(
+    grays: Sequence[NDArray[np.uint8]], good: Floats, usable: Bools, local_shifts: bool
+) -> Floats:
     """Bring each view to the light, place and sharpness of the picture: (V, M, N)."""
-    regression = BlockRegression.of(good, usable)
+    fit = Fit.of(good, usable, local_shifts)
     out = np.empty((len(grays), *good.shape), np.float32)
     for k, gray in enumerate(grays):
-        out[k] = good + regression.rest(gray)
+        out[k] = good + fit.rest(gray)
     return out
 
 
 def _model(
-    grays: Sequence[NDArray[np.uint8]], aligned: Floats, usable: Bools
+    grays: Sequence[NDArray[np.uint8]],
+    aligned: Floats,
+    usable: Bools,
+    local_shifts: bool,
+    robust: bool = False,
 ) -> tuple[Floats, Floats]:
-    """Give the mean picture and the spread beyond noise of views about it."""
-    good = aligned.mean(axis=0)
-    again = _aligned(grays, good, usable)
-    total = np.zeros(good.shape, np.float32)
-    for one in again:
-        left = one - good
-        noise = 1.4826 * np.median(np.abs(left[usable][::17]))
-        total += np.square(left) - np.float32(noise * noise)
-    total = cv2.GaussianBlur(total, (0, 0), 0.8)
-    variance = cv2.dilate(np.maximum(total / (len(again) - 1), 0), np.ones((3, 3), np.uint8))
-    return good, np.sqrt(variance).astype(np.float32)
+    """Give the mean picture and the spread beyond noise of views about it.
+
+    The robust picture is the median, and the fifth of the views that strays farthest at a place
+    does not count there, so that a few wrong views cannot hide behind the spread they make.
+    """
+    good = np.median(aligned, axis=0) if robust else aligned.mean(axis=0)
+    left = _aligned(grays, good, usable, local_shifts) - good
+    squares = np.square(left, out=left)
+    for square in squares:
+        square -= np.float32(1.4826**2 * np.median(square[usable][::17]))
+    counted = len(squares)
+    if robust:
+        counted -= -(-counted // 5)
+        squares = np.sort(squares, axis=0)[:counted]
+    variance = np.empty(good.shape, np.float32)
+    mean = squares.sum(axis=0, dtype=np.float32) / np.float32(max(counted - 1, 1))
+    cv2.GaussianBlur(mean, (0, 0), 0.8, variance)
+    np.maximum(variance, 0, out=variance)
+    return good, np.sqrt(cv2.dilate(variance, np.ones((3, 3), np.uint8))).astype(np.float32)
 
 
 def _held_out(
-    grays: Sequence[NDArray[np.uint8]], aligned: Floats, usable: Bools
+    grays: Sequence[NDArray[np.uint8]], aligned: Floats, usable: Bools, local_shifts: bool
 ) -> NDArray[np.float64]:
     """Judge each view by a print taught from the others: logs of the strongest difference."""
     logs = np.zeros(len(grays))
     folds = min(len(grays), MOST_FOLDS)
     for fold in range(folds):
         others = [k for k in range(len(grays)) if k % folds != fold]
-        good, spread = _model([grays[k] for k in others], aligned[others], usable)
-        taught = GoodPrint.of(good, spread, usable)
-        for k in range(fold, len(grays), folds):
-            logs[k] = np.log(max(taught.compare(grays[k], None).strongest, 1e-3))
+        some = [grays[k] for k in others]
+        good, spread = _model(some, aligned[others], usable, local_shifts)
+        taught = GoodPrint.of(good, spread, usable, local_shifts)
+        logs[fold::folds] = _logs(grays[fold::folds], taught)
     return logs
+
+
+def _logs(grays: Sequence[NDArray[np.uint8]], taught: GoodPrint) -> NDArray[np.float64]:
+    """Give the logarithm of the strongest difference of each view."""
+    strongest = [taught.compare(gray, None).strongest for gray in grays]
+    return np.log(np.maximum(strongest, 1e-3))
 
 
 def _standing_out(logs: NDArray[np.float64]) -> list[int]:

@@ -186,10 +186,11 @@ class Photographer:
     def _stretched(self, drawing: NDArray[np.float32]) -> NDArray[np.float32]:
         """Displace by a stretch and a bend, together at most `stretch` px of the view."""
         rows, columns = np.indices(drawing.shape, np.float32)
-        y, x = rows / rows.max() - 0.5, columns / columns.max() - 0.5
+        v, u = rows / rows.max() - 0.5, columns / columns.max() - 0.5
         most = OVER * self.condition.stretch
         a, b = self.rng.uniform(-1, 1, 2)
         phase = self.rng.uniform(0, 2 * np.pi, 2)
-        along = most * (0.5 * a * 2 * x + 0.5 * np.sin(2 * np.pi * y + phase[0]))
-        bent = most * (0.5 * b * 2 * y + 0.5 * np.sin(2 * np.pi * x + phase[1]))
-        return cv2.remap(drawing, columns + along, rows + bent, cv2.INTER_LINEAR, None, 1)
+        along = most * (a * u + 0.5 * np.sin(2 * np.pi * v + phase[0]))
+        bent = most * (b * v + 0.5 * np.sin(2 * np.pi * u + phase[1]))
+        x, y = (columns + along).astype(np.float32), (rows + bent).astype(np.float32)
+        return cv2.remap(drawing, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

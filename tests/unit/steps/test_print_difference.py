@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.measure import label as connected
 from skimage.metrics import structural_similarity
+from skimage.registration import phase_cross_correlation
 
+from steps._shared.local_shifts import LocalShifts
 from steps.contract import (
     Given,
     NotMeasured,
@@ -83,7 +85,7 @@ def measured(condition: Condition, of: Print, seed: int) -> PrintDifferenceValue
 
 @pytest.mark.parametrize("condition", [QUIET, WIDE], ids=["quiet", "wide"])
 def test_fresh_good_prints_stay_below_the_limit(condition):
-    worst = max(measured(condition, GOOD, 100 + k).difference for k in range(15))
+    worst = max(measured(condition, GOOD, 100 + k).difference for k in range(8))
     assert worst < LIMIT
 
 
@@ -95,7 +97,7 @@ def test_a_good_print_has_no_area_and_no_marks():
 @pytest.mark.parametrize(("condition", "diameter"), [(QUIET, 2), (WIDE, 4)], ids=["quiet", "wide"])
 def test_a_small_spot_is_found_where_it_is(condition, diameter):
     rng = np.random.default_rng(7)
-    for k in range(8):
+    for k in range(6):
         at = rng.uniform(40, WIDTH - 40), rng.uniform(40, HEIGHT - 40)
         tone = GOOD.drawing[round(at[1] * 2), round(at[0] * 2)]
         spot = with_spot(GOOD, at, diameter, -0.4 if tone > 128 else 0.4)
@@ -173,6 +175,47 @@ def test_a_wide_soft_glare_makes_no_difference():
     assert values.difference < LIMIT
 
 
+STRETCHED = Condition(stretch=1.5)
+"""Displaced by up to 1.5 px, slowly over the print."""
+LOCAL = PrintDifferenceParams(reference=ReferenceFile("print.npz"), local_shifts=True)
+
+
+@cache
+def prepared_for_stretch() -> PreparedPrint:
+    camera = photographer(STRETCHED, 21)
+    taught = teach([view(camera.view(GOOD)) for _ in range(8)], LOCAL, Given())
+    reference = Reference("print.npz", arrays=taught.arrays)
+    return prepare(LOCAL, Given(references={"print.npz": reference}))
+
+
+def test_a_stretched_or_bent_print_is_good_and_its_spots_are_found():
+    camera = photographer(STRETCHED, 22)
+    spot = with_spot(GOOD, (420, 290), 3, -0.4)
+    for _ in range(4):
+        good = print_difference(view(camera.view(GOOD)), LOCAL, prepared_for_stretch())
+        bad = print_difference(view(camera.view(spot)), LOCAL, prepared_for_stretch())
+        assert isinstance(good, PrintDifferenceValues)
+        assert isinstance(bad, PrintDifferenceValues)
+        assert good.difference < LIMIT < bad.difference
+
+
+def test_straightening_takes_out_displacements():
+    """Against the displacement drawn: a slow wave of 1.2 px, by scikit-image's registration."""
+    still = photographer(QUIET, 23).view(GOOD)
+    rows, columns = np.indices(still.shape, np.float32)
+    wave = (1.2 * np.sin(2 * np.pi * rows / HEIGHT)).astype(np.float32)
+    bent = cv2.remap(still, columns + wave, rows, cv2.INTER_LINEAR)
+    shifts = LocalShifts.of(still.astype(np.float32), np.ones(still.shape, bool))
+    straight = shifts.straightened(bent, None)
+
+    def off(image):
+        part = np.s_[100:170, 60:260]
+        return phase_cross_correlation(still[part], image[part], upsample_factor=50)[0][1]
+
+    assert abs(off(bent)) > 0.9
+    assert abs(off(straight)) < 0.1
+
+
 def test_masked_places_do_not_count():
     spot = photographer(QUIET, 13).view(with_spot(GOOD, (300, 200), 30, -0.5))
     mask = np.full(spot.shape, 255, np.uint8)
@@ -194,7 +237,7 @@ def test_masked_places_may_change_from_carton_to_carton_in_teaching():
         gray[450:480, 60:220] = rng.integers(0, 255, (30, 160))
         return view(gray, mask)
 
-    good = ready(teach([dated() for _ in range(8)], PARAMS, Given()))
+    good = ready(teach([dated() for _ in range(6)], PARAMS, Given()))
     values = print_difference(dated(), PARAMS, good)
     assert isinstance(values, PrintDifferenceValues)
     assert values.difference < LIMIT
@@ -227,12 +270,25 @@ def test_teaching_leaves_out_and_names_what_is_unlike():
     assert with_bad.difference < LIMIT
 
 
-def test_two_alike_wrong_prints_among_ten_are_left_out():
+def test_two_alike_wrong_prints_among_eight_are_left_out():
     camera = photographer(QUIET, 17)
-    views = [view(camera.view(GOOD)) for _ in range(10)]
+    views = [view(camera.view(GOOD)) for _ in range(8)]
     views[3] = view(camera.view(print_of(11, word=4)))
-    views[8] = view(camera.view(print_of(11, word=4)))
-    assert set(teach(views, PARAMS, Given()).left_out) == {3, 8}
+    views[6] = view(camera.view(print_of(11, word=4)))
+    assert set(teach(views, PARAMS, Given()).left_out) == {3, 6}
+
+
+def test_views_that_are_mostly_masked_are_left_out():
+    camera = photographer(QUIET, 24)
+    half = np.full((HEIGHT, WIDTH), 255, np.uint8)
+    half[:, :300] = 0
+    views = [view(camera.view(GOOD)) for _ in range(4)] + [view(camera.view(GOOD), half)]
+    assert teach(views, PARAMS, Given()).left_out == {
+        4: "only 60 % of it is in the frame and not masked"
+    }
+    nothing = [view(camera.view(GOOD), 0 * half)] * 3
+    with pytest.raises(UnusableReference, match="only 0 of 3 views are alike"):
+        teach(nothing, PARAMS, Given())
 
 
 def test_too_few_views_are_refused():
