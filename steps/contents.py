@@ -96,9 +96,9 @@ class ContentsParams(Params):
 class ContentsValues(Values):
     """What lies in the cells."""
 
-    present: int
-    """Cells in which both measures see an item, right or wrong; round items that are counted
-    [count]."""
+    present: int | None
+    """Cells in which both measures see an item, right or wrong; round items, where both counts
+    agree, else None: a count that only one of them gives must not pass [count]."""
 
     missing: int | None
     """Cells in which neither measure sees an item; None for round items [count]."""
@@ -114,6 +114,9 @@ class ContentsValues(Values):
     least_match: float | None
     """Smallest correlation of a cell's print and outline with the taught ones, -1 to 1; None for
     round items [correlation]."""
+
+    count_by_edges: int | None
+    """Round items by the votes of their edges; None for cells [count]."""
 
     count_by_area: int | None
     """Round items by the area they cover, the second opinion; None for cells [count]."""
@@ -207,14 +210,16 @@ def rounds_counted(rounds: Rounds) -> ContentsValues:
     """Values of counted round items."""
     angles = np.linspace(0, 2 * math.pi, 25)
     circle = np.column_stack([np.cos(angles), np.sin(angles)]) * rounds.diameter / 2
+    count = len(rounds.middles)
     return ContentsValues(
-        present=len(rounds.middles),
+        present=count if count == rounds.by_area else None,
         missing=None,
         wrong=None,
         difference=None,
         least_match=None,
+        count_by_edges=count,
         count_by_area=rounds.by_area,
-        measures_agree=rounds.by_area == len(rounds.middles),
+        measures_agree=rounds.by_area == count,
         where="",
         marks=tuple(Mark(circle + middle, kind="shape") for middle in rounds.middles),
     )
@@ -238,6 +243,7 @@ def cells_judged(looks: Sequence[CellLook], params: ContentsParams, tray: Tray) 
         wrong=words.count("wrong") + words.count("doubtful"),
         difference=max(look.difference for look in looks),
         least_match=min(look.match for look in looks),
+        count_by_edges=None,
         count_by_area=None,
         measures_agree="doubtful" not in words,
         where=f"{tray.cells[worst].name}: {words[worst]}",

@@ -13,6 +13,7 @@ COMMANDS: dict[str, str] = {
     "replay": "verdicts on a captured set, against its truth where there is one",
     "explain": "one carton: pictures with what was measured drawn in, and why",
     "teach": "references from good cartons, and what their values suggest as limits",
+    "cut": "a rectified picture of a part of a good carton, as a reference",
     "compare": "which cartons changed their verdict between two results, and why",
     "steps": "what a step measures, and its settings",
     "schema": "JSON Schema of recipes, for editors",

@@ -24,6 +24,7 @@ def inspect_frame(
     geometry: CameraGeometry,
     clock: Clock,
     watch: Watch | None = None,
+    poses: dict[int, Matrix] | None = None,
 ) -> CameraResult:
     """Run every step of a camera on one frame.
 
@@ -42,6 +43,8 @@ def inspect_frame(
         For the time each step took.
     watch : callable, optional
         Is shown every view, for teaching and for pictures.
+    poses : dict, optional
+        Is filled with the pose each step found, by its position in the plan: mm to frame pixels.
 
     Returns
     -------
@@ -55,7 +58,7 @@ def inspect_frame(
         return CameraResult(plan.camera, fault=unfit)
     started = clock.seconds()
     images = FrameImages(arrival)
-    poses: dict[int, Matrix] = {}
+    poses = {} if poses is None else poses
     results: list[StepResult] = []
     for position, planned in enumerate(plan.steps):
         if planned.placed_by is not None and planned.placed_by not in poses:

@@ -218,7 +218,7 @@ def rounds(gray: np.ndarray, diameter: float = 30, mask: np.ndarray | None = Non
 def test_faint_round_items_are_counted_down_to_touching_ones(touching):
     truth = [circles(s, contrast=15, touching=touching) for s in range(60)]
     values = [rounds(t.gray) for t in truth]
-    assert [v.present for v in values] == [t.count for t in truth]
+    assert [v.count_by_edges for v in values] == [t.count for t in truth]
     assert all(v.measures_agree for v in values)
 
 
