@@ -23,7 +23,7 @@ from steps._shared.linear_find import find_linear
 from steps._shared.print_grades import CAUSES, letter_of, notation
 from steps._shared.profile_grade import ProfileGrade, SymbolGrade, grade_profiles
 from steps._shared.profile_grade import grade_symbol as grade_symbol
-from steps._shared.raw_light import raw_light
+from steps._shared.raw_light import raw_light, visible
 from steps._shared.symbology_tables import linear_symbology
 from steps.contract import Mark, Marks, NotMeasured, Params, Values, View, no_marks, step
 
@@ -255,7 +255,7 @@ def code_grade_linear(
     """
     if view.gray.size == 0:
         return NotMeasured("the region is empty")
-    found = find_linear(view.gray, params.symbology)
+    found = find_linear(visible(view), params.symbology)
     if found is None:
         return NotMeasured("no code and no bars were found")
     to_frame = np.eye(3) if view.frame is None else np.asarray(view.to_frame, np.float64)

@@ -14,7 +14,7 @@ from steps._shared.matrix_find import find_matrix, is_qr
 from steps._shared.matrix_grade import Conditions, MatrixGrade, grade_grid
 from steps._shared.matrix_grid import MatrixGrid, fit_grid, quad
 from steps._shared.print_grades import CAUSES, letter_of, mean_grade, notation
-from steps._shared.raw_light import raw_light
+from steps._shared.raw_light import raw_light, visible
 from steps.contract import Mark, Marks, NotMeasured, Params, Values, View, no_marks, step
 
 _LEAST_PX, _SURE_PX = 4.0, 6.0
@@ -252,7 +252,7 @@ def code_grade_matrix(
     """
     if view.gray.size == 0:
         return NotMeasured("the region is empty")
-    found = find_matrix(view.gray, params.symbology)
+    found = find_matrix(visible(view), params.symbology)
     if found is None:
         return NotMeasured("no code was found")
     if not found.has_layout:

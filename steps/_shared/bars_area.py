@@ -101,8 +101,8 @@ def find_bars_area(picture: NDArray[Any], line: Floats) -> BarsArea | None:
     shape, reach = np.zeros(3), np.zeros(2)
     likeness = np.zeros(1)
     for stage in _STAGES:
-        rows = np.linspace(-stage, stage, 61)
-        for _ in range(2):
+        rows = np.linspace(-stage, stage, 37)
+        for _ in range(2 if stage < 0.2 else 1):
             values = _rows(picture, start, along, across, rows, shape)
             likeness, shape = _refine(values, rows, shape)
         reach = _span(likeness, rows)
@@ -112,16 +112,18 @@ def find_bars_area(picture: NDArray[Any], line: Floats) -> BarsArea | None:
     if high - low <= 0:
         return None
     margin = 0.15 * (high - low) + 4.0 / width
-    count = int(np.clip((high - low + 2 * margin) * width, 16, 400))
+    count = int(np.clip((high - low + 2 * margin) * width, 16, 200))
     rows = np.linspace(low - margin, high + margin, count)
     values = _rows(picture, start, along, across, rows, shape)
-    ends = _ends(values, rows)
+    # At right angles to the bars a line of the code changes its row by this much over the width.
+    level = -float(along @ across) / float(across @ across)
+    ends = _ends(values, rows, level)
     if ends is None:
         return None
-    (top, bottom), (first, last), likeness = ends
+    top, bottom, (first, last), likeness = ends
     corners = [
-        _place(start, along, across, np.array(s), np.array(t), shape)
-        for s, t in ((first, top), (last, top), (last, bottom), (first, bottom))
+        _place(start, along, across, np.array(s), np.array(end[0] + end[1] * (s - 0.5)), shape)
+        for s, end in ((first, top), (last, top), (last, bottom), (first, bottom))
     ]
     return BarsArea(np.array(corners), likeness)
 
@@ -131,7 +133,7 @@ _S_LOW, _S_HIGH = -0.06, 1.06
 
 def _columns(width: float) -> Floats:
     """Shares of the width at which rows are sampled, at most one a pixel."""
-    return np.linspace(_S_LOW, _S_HIGH, int(np.clip(1.15 * width, 96, 640)))
+    return np.linspace(_S_LOW, _S_HIGH, int(np.clip(1.15 * width, 96, 560)))
 
 
 def _place(
@@ -267,31 +269,50 @@ def _span(likeness: Floats, rows: Floats) -> Floats:
 
 
 def _ends(
-    values: NDArray[np.float32], rows: Floats
-) -> tuple[tuple[float, float], tuple[float, float], Floats] | None:
-    """Both ends of the bars, where their contrast has fallen to half, and of the scan."""
+    values: NDArray[np.float32], rows: Floats, level: float
+) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], Floats] | None:
+    """Both ends of the bars, where their contrast has fallen to half, and of the scan.
+
+    Returns the row in the middle and its change over the width, for one end and the other; the
+    first and the last edge; the likeness of all rows. `level` is the change to be expected.
+    """
     likeness, mean = _likeness(_standard(values), rows)
     low, high = _span(likeness, rows)
     good = (rows >= low) & (rows <= high)
     if np.count_nonzero(good) < 3:
         return None
     inside = _inside(values.shape[1])
-    inner = values[:, inside] - values[:, inside].mean(axis=1, keepdims=True)
-    contrast = (inner @ mean[inside]).astype(np.float64)
-    ends: list[float] = []
-    for limit, direction in ((low, -1), (high, 1)):
-        k = int(np.argmin(np.abs(rows - limit)))
-        reach = max(3, int(0.2 * np.count_nonzero(good)))
-        inward = contrast[
-            k : k - direction * reach if k - direction * reach >= 0 else None : -direction
-        ]
-        half = 0.5 * float(np.median(inward))
-        ends.append(_half_crossing(contrast, rows, k, direction, half))
+    middle = (inside.start + inside.stop) // 2
+    found: list[tuple[float, float]] = []
+    for part in (slice(inside.start, middle), slice(middle, inside.stop)):
+        inner = values[:, part] - values[:, part].mean(axis=1, keepdims=True)
+        wave = mean[part] - mean[part].mean()
+        contrast = (inner @ wave).astype(np.float64)
+        found.append(_half_heights(contrast, rows, (low, high), int(np.count_nonzero(good))))
+    (top_left, bottom_left), (top_right, bottom_right) = found
+    top = ((top_left + top_right) / 2.0, 2.0 * (top_right - top_left))
+    bottom = ((bottom_left + bottom_right) / 2.0, 2.0 * (bottom_right - bottom_left))
+    if abs(top[1] - bottom[1]) > 0.06:
+        # Damage at one corner: the end that lies more nearly as expected tells for both.
+        other = min(top[1], bottom[1], key=lambda tilt: abs(tilt - level))
+        top, bottom = (top[0], other), (bottom[0], other)
     row = values[good].mean(axis=0).astype(np.float64)
     s = _columns_like(len(row))
-    left = _outer_edge(row, s, 0.0, falling=True)
-    right = _outer_edge(row, s, 1.0, falling=False)
-    return (ends[0], ends[1]), (left, right), likeness
+    return top, bottom, _outer_edges(row, s), likeness
+
+
+def _half_heights(
+    contrast: Floats, rows: Floats, limits: tuple[float, float], count: int
+) -> tuple[float, float]:
+    """Rows about both limits at which the contrast has fallen to half of what it is inside."""
+    ends: list[float] = []
+    for limit, direction in ((limits[0], -1), (limits[1], 1)):
+        k = int(np.argmin(np.abs(rows - limit)))
+        reach = max(3, int(0.25 * count))
+        last = k - direction * reach
+        inward = contrast[k : last if last >= 0 else None : -direction]
+        ends.append(_half_crossing(contrast, rows, k, direction, 0.5 * float(np.median(inward))))
+    return ends[0], ends[1]
 
 
 def _half_crossing(contrast: Floats, rows: Floats, k: int, direction: int, half: float) -> float:
@@ -307,14 +328,32 @@ def _half_crossing(contrast: Floats, rows: Floats, k: int, direction: int, half:
     return float(rows[k] + share * (rows[k + direction] - rows[k]))
 
 
-def _outer_edge(row: Floats, s: Floats, near: float, *, falling: bool) -> float:
-    """Edge of the outermost bar nearest to where the reader saw it."""
-    middle = (row.max() + row.min()) / 2.0
+def _outer_edges(row: Floats, s: Floats) -> tuple[float, float]:
+    """Find the first and last edge of the bars.
+
+    Those nearest to where the reader saw them, or further out where another bar stands within 4.6
+    modules: no symbology has a wider space inside.
+    """
+    middle = (float(row.max()) + float(row.min())) / 2.0
     light = row >= middle
-    wanted = light[:-1] & ~light[1:] if falling else ~light[:-1] & light[1:]
-    places = np.nonzero(wanted)[0]
-    if not len(places):
-        return near
+    places = np.nonzero(light[:-1] != light[1:])[0]
     share = (row[places] - middle) / (row[places] - row[places + 1])
-    edges = s[places] + share * (s[1] - s[0])
-    return float(edges[np.argmin(np.abs(edges - near))])
+    edges = s[places] + share * float(s[1] - s[0])
+    falling = light[places]
+    if not falling.any() or falling.all():
+        return 0.0, 1.0
+    room = 4.6 * float(np.quantile(np.diff(edges), 0.2))
+    begins, ends = edges[falling], edges[~falling]
+    first = float(begins[np.argmin(np.abs(begins))])
+    for other in begins[begins < first][::-1]:
+        before = ends[(ends > other) & (ends < first)]
+        if not len(before) or first - float(before[-1]) > room:
+            break
+        first = float(other)
+    last = float(ends[np.argmin(np.abs(ends - 1.0))])
+    for other in ends[ends > last]:
+        after = begins[(begins < other) & (begins > last)]
+        if not len(after) or float(after[0]) - last > room:
+            break
+        last = float(other)
+    return first, last

@@ -64,7 +64,7 @@ def find_linear(gray: NDArray[np.uint8], symbology: str) -> FoundLine | None:
     if found is None:
         clearer = cv2.createCLAHE(4.0, (16, 16))
         found = _read(clearer.apply(gray), formats, 1.0)
-        if found is None and gray.size <= 4_000_000:
+        if found is None and gray.size <= 1_500_000:
             large = cv2.resize(gray, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
             found = _read(clearer.apply(large), formats, 2.0)
     return found or find_bars(gray)

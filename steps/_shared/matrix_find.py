@@ -91,7 +91,7 @@ def find_matrix(gray: NDArray[np.uint8], symbology: str) -> FoundMatrix | None:
     best = _read(gray, wanted, 1.0)
     if best is None or best.text is None:
         best = _read(clearer.apply(gray), wanted, 1.0) or best
-    if (best is None or best.text is None) and gray.size <= 4_000_000:
+    if (best is None or best.text is None) and gray.size <= 1_500_000:
         large = cv2.resize(gray, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
         best = _read(clearer.apply(large), wanted, 2.0) or best
     if best is None and min(gray.shape) >= 200:

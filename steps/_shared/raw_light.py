@@ -51,6 +51,22 @@ class RawLight:
         return float(np.count_nonzero(full & lit)) / max(int(np.count_nonzero(lit)), 1)
 
 
+def visible(view: View) -> NDArray[np.uint8]:
+    """Grey levels of a view, what may not be measured covered with its mean level.
+
+    Examples
+    --------
+    >>> mask = np.array([[255, 0]], np.uint8)
+    >>> visible(View(np.array([[10, 99]], np.uint8), mask=mask)).tolist()
+    [[10, 10]]
+    """
+    if view.mask is None or not view.gray.size or view.mask.all():
+        return view.gray
+    open_ = view.mask > 0
+    level = float(np.mean(view.gray[open_])) if open_.any() else 0.0
+    return np.where(open_, view.gray, np.uint8(round(level)))
+
+
 def raw_light(
     view: View, points: NDArray[np.float64], channel: str, reach: float
 ) -> RawLight | None:
