@@ -139,6 +139,10 @@ def code_content(view: View, params: CodeContentParams) -> CodeContentValues | N
     and the code's quiet zones in the view. Bars are read at any tilt. The second reader does not
     know Data Matrix and is not trusted with UPC-E and DataBar.
 
+    A linear code counts as seen when parallel bars of a code's number and length are there, a
+    matrix code when the reader finds its finder pattern: one whose finder is torn is `no code`.
+    `count` is at least the number of codes that end the search: the others may go unread.
+
     `scan_lines` tells damage that a reader overcomes: the bars' own area is found, cut in strips,
     and each strip is read alone. It is not measured on matrix and stacked codes.
 

@@ -10,8 +10,10 @@ from steps._shared.light import to_linear
 from steps._shared.symbologies import Symbology
 from steps.contract import Gray
 
-_STRAIGHT = 0.85
-"""Share of the edges that stays when bars are averaged along their height, at least."""
+_STRAIGHT = 0.87
+"""Correlation of rows with their mean, at least: bars are the same along their height."""
+_TALL = 6.0
+"""Length of bars to their median width, at least."""
 _LEAST_ELEMENTS = 19
 """Bars and spaces of a code, at least (Code 128 with one character has 25) [count]."""
 
@@ -86,6 +88,14 @@ def _element_widths(profile: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.diff(edges)
 
 
+def _alike(rows: NDArray[np.float32], mean: NDArray[np.float32]) -> float:
+    """Give the mean correlation of rows with their mean."""
+    parts = rows - rows.mean(axis=1, keepdims=True)
+    whole = mean - mean.mean()
+    power = np.linalg.norm(parts, axis=1) * np.linalg.norm(whole) + 1e-3
+    return float((parts @ whole / power).mean())
+
+
 def holds_bars(upright: Gray) -> bool:
     """Say whether an upright patch holds the bars of a code, readable or not.
 
@@ -101,8 +111,9 @@ def holds_bars(upright: Gray) -> bool:
 
     Notes
     -----
-    Each third is averaged down its columns. Bars keep their edges in the average; letters and
-    pictures lose many of theirs.
+    The rows of each third are correlated with their mean: bars are the same in every row, letters
+    and pictures are not. Bars are also much longer than wide, the strokes of a line of
+    letters are not.
     """
     smooth = cv2.GaussianBlur(upright, (0, 0), 1.0).astype(np.float32)
     barred = 0
@@ -110,7 +121,7 @@ def holds_bars(upright: Gray) -> bool:
         if len(part) < 4:
             continue
         profile = part.mean(axis=0)
-        each = float(np.abs(np.diff(part, axis=1)).sum(axis=1).mean())
-        kept = float(np.abs(np.diff(profile)).sum()) / (each + 1e-3)
-        barred += kept > _STRAIGHT and len(_element_widths(profile)) >= _LEAST_ELEMENTS
+        widths = _element_widths(profile)
+        tall = len(widths) >= _LEAST_ELEMENTS and len(upright) >= _TALL * float(np.median(widths))
+        barred += tall and _alike(part, profile) > _STRAIGHT
     return barred >= 2

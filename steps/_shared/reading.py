@@ -175,13 +175,14 @@ def _pictures(gray: Gray, symbologies: Sequence[Symbology], reading: Reading) ->
         yield Picture(even, np.eye(3), errors=True)
         return
     twice, to_view = _enlarge(gray, 2.0)
-    yield Picture(_sharpen(twice), to_view)
-    yield Picture(_even(twice), to_view)
+    matrix = not all(s.linear for s in symbologies)
+    yield Picture(_sharpen(twice), to_view, errors=matrix)
+    yield Picture(_even(twice), to_view, errors=matrix)
     if gray.size <= ENLARGE_UP_TO // 3:
-        yield Picture(*_enlarge(gray, 3.0))
-    if not all(s.linear for s in symbologies):
+        yield Picture(*_enlarge(gray, 3.0), errors=matrix)
+    if matrix:
         binary = cv2.threshold(twice, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1]
-        yield Picture(np.asarray(binary, np.uint8), to_view)
+        yield Picture(np.asarray(binary, np.uint8), to_view, errors=True)
         yield Picture(np.asarray(cv2.medianBlur(gray, 7), np.uint8), np.eye(3))
 
 
