@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import cv2
 import numpy as np
@@ -30,7 +31,7 @@ _POINTS_COARSE = 400
 _LIKE = 0.8
 _CLOSE_PX = 0.7
 _AROUND_PX = 12
-_FIRST_REACHES = (5.0, 3.0)
+_FIRST_REACHES = ((3.0, 2.0), (5.0, 3.0))
 _REACHES = (2.5,)
 _MEND_FACTOR = 2
 _MEND_REACHES = (8.0, 5.0)
@@ -212,8 +213,9 @@ def find(
     scene = _Scene(through(to_plane, corners_of(nominal.size_mm)), levels, masks, usual)
     best: Found | None = None
     for search in finder.searches:
-        for start in _starts(finder, search, scene, offset, most=2):
-            found = _follow(finder, scene, start)
+        starts = _starts(finder, search, scene, offset, most=2)
+        for start, reaches in product(starts, _FIRST_REACHES):
+            found = _follow(finder, scene, start, reaches)
             if found is not None and _GUESS < found.quality < _SURE:
                 found = _mended(finder, scene, found)
             if found is not None and (best is None or found.quality > best.quality):
@@ -260,10 +262,16 @@ def _starts(
     return [into @ start.move @ finder.nominal.pose @ finder.nominal.from_plane for start in starts]
 
 
-def _follow(finder: Finder, scene: _Scene, start: Matrix) -> Found | None:
-    """Fit from the coarsest level to full size and check the result."""
+def _follow(
+    finder: Finder, scene: _Scene, start: Matrix, reaches: tuple[float, ...]
+) -> Found | None:
+    """Fit from the coarsest level, with the reaches given, to full size and check the result.
+
+    A short reach keeps lines that run side by side apart; a long one makes up for a start that is
+    further off.
+    """
     pose = start
-    reaches, holds = _FIRST_REACHES, _FIRST_HOLDS
+    holds = _FIRST_HOLDS
     for model in finder.models:
         cut = _cut(scene, model.factor, pose)
         if cut is None:
