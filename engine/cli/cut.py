@@ -34,25 +34,20 @@ def run(options: argparse.Namespace) -> int:
 
     from engine.devices.cameras.captured_set import open_set
     from engine.graph.order import read_pairs
-    from engine.problems import Problem, ProblemsFound, listed, nearest
+    from engine.problems import Problem, ProblemsFound
     from engine.replay.cartons import chosen
     from engine.replay.replay import prepare_job
     from engine.teach.cut import cut_out
 
     captured = open_set(options.set)
     chosen(str(options.trigger), captured.files, "TRIGGER")
-    job = prepare_job(captured, options.recipe, read_pairs(options.order), untaught_allowed=True)
-    finders = {
-        f"{p.camera}.{p.name}": p
-        for c in job.plan.cameras.values()
-        for p in c.steps
-        if p.step.pose_name
-    }
-    if options.place not in finders:
-        what = f"No such step finds a pose.{nearest(options.place, finders)}"
-        what += f"\nSteps that do: {listed(finders)}."
-        raise ProblemsFound([Problem("--place", 0, 0, options.place, "unknown-step", what)])
-    planned = finders[options.place]
+    camera, _, name = options.place.partition(".")
+    order = read_pairs(options.order)
+    job = prepare_job(captured, options.recipe, order, untaught_allowed=True, only=(camera, name))
+    planned = job.plan.cameras[camera].steps[-1]
+    if planned.step.pose_name is None:
+        what = f"`{options.place}` ({planned.step.name}) finds no pose to cut by."
+        raise ProblemsFound([Problem("--place", 0, 0, options.place, "no-pose", what)])
     x, y, width, height = options.region_mm
     if width <= 0 or height <= 0 or max(width, height) / planned.mm_per_px > 10_000:
         what = "Width and height are above 0, and not larger than a view can be."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -16,8 +16,9 @@ from engine.devices.clock import MachineClock
 from engine.graph.compile import compile_recipe
 from engine.graph.plan import Plan
 from engine.ports import Sink
-from engine.problems import ProblemsFound, listed
+from engine.problems import Problem, ProblemsFound, listed, nearest
 from engine.recipe.load import load_recipe
+from engine.recipe.model import Recipe, StepSpec, VerdictRules
 from engine.result import RunIdentity
 from engine.run.loop import Inspector, run_loop
 
@@ -46,6 +47,7 @@ def prepare_job(
     order: Mapping[str, str],
     *,
     untaught_allowed: bool = False,
+    only: tuple[str, str] | None = None,
 ) -> Job:
     """Load and compile a recipe for a set.
 
@@ -59,6 +61,8 @@ def prepare_job(
         Order values given for this replay.
     untaught_allowed : bool
         Whether references that are still to be taught may be missing.
+    only : (camera, step), optional
+        Only this step and those that place it: nothing else of the recipe need be ready.
 
     Raises
     ------
@@ -66,6 +70,8 @@ def prepare_job(
         With every mistake; also when the set holds no frame of a camera of the recipe.
     """
     loaded = load_recipe(recipe)
+    if only is not None:
+        loaded = replace(loaded, recipe=_reduced(loaded.recipe, *only))
     values = {**captured.order, **order}
     plan = compile_recipe(loaded, values, captured.cameras, untaught_allowed=untaught_allowed)
     absent = [name for name in plan.cameras if name not in captured.camera_names]
@@ -80,6 +86,23 @@ def prepare_job(
             ]
         )
     return Job(plan, captured)
+
+
+def _reduced(recipe: Recipe, camera: str, step: str) -> Recipe:
+    """Give a recipe with one step and those that place it, without limits."""
+    spec = recipe.cameras.get(camera)
+    kept: dict[str, StepSpec] = {}
+    while spec is not None and step in spec.steps and step not in kept:
+        bare = {"limits": {}, "not_measured": None, "leave_out": []}
+        kept[step] = spec.steps[step].model_copy(update=bare)
+        step = kept[step].placed_by or ""
+    if spec is None or not kept:
+        there = [f"{c}.{s}" for c, spec in recipe.cameras.items() for s in spec.steps]
+        place = f"{camera}.{step}"
+        what = f"The recipe has no such step.{nearest(place, there)}\nIts steps: {listed(there)}."
+        raise ProblemsFound([Problem("--place", 0, 0, place, "unknown-step", what)])
+    cameras = {camera: spec.model_copy(update={"steps": kept})}
+    return recipe.model_copy(update={"cameras": cameras, "verdict": VerdictRules()})
 
 
 def replay(
