@@ -51,8 +51,12 @@ def code_text(gtin: str = GTIN_GOOD) -> str:
 
 def write_set(
     folder: Path, *, good: int = 32, of_each: int = 2, taught: int = 20, seed: int = 7
-) -> None:
-    """Write the set: the first `taught` cartons good, the rest mixed."""
+) -> dict[int, dict[str, list[list[int]]]]:
+    """Write the set: the first `taught` cartons good, the rest mixed.
+
+    Gives for each trigger, by camera, the corners of panel and tray to the pixel, as someone reads
+    them off a picture viewer.
+    """
     rng = np.random.default_rng(seed)
     cartons = [Carton()] * good
     for word in DEFECTS:
@@ -61,6 +65,7 @@ def write_set(
     rest = taught + rng.permutation(len(cartons) - taught)
     rows = []
     board = _board(rng)
+    corners: dict[int, dict[str, list[list[int]]]] = {}
     for trigger, index in enumerate([*range(taught), *rest], start=1):
         carton = cartons[index]
         frames = folder / "frames" / f"{trigger:06d}"
@@ -70,6 +75,10 @@ def write_set(
         above = cv2.cvtColor(_finish(_above(carton, place, rng), rng), cv2.COLOR_RGB2GRAY)
         cv2.imwrite(str(frames / "slant.png"), slant[:, :, ::-1])
         cv2.imwrite(str(frames / "above.png"), above)
+        corners[trigger] = {
+            "slant": _corners(_slant_to_px(place), PANEL_MM),
+            "above": _corners(_above_to_px(place), TRAY_MM),
+        }
         size = f":{carton.size:g}" if carton.size else ""
         verdict = "reject" if carton.defect else "pass"
         rows.append((f"{trigger:06d}", verdict, carton.defect + size))
@@ -79,6 +88,7 @@ def write_set(
         "order: {lot: P2210, expiry: 2027-08-30}\n"
         "cameras: {slant: {gamma: srgb}, above: {gamma: srgb}}\n"
     )
+    return corners
 
 
 class _Place:
@@ -151,7 +161,7 @@ def _slant(carton: Carton, board: Picture, place: _Place, rng: np.random.Generat
         art = _laid(art, label, _scaled(PX) @ moved @ _scaled(1 / PX))
     scene = np.full((800, 1280, 3), 45, np.float32)
     scene[60:100] = 150
-    to_px = _plane(PANEL_PX, PANEL_MM) @ _moved(place.across, place.along, place.turn, 80, 50)
+    to_px = _slant_to_px(place)
     lift = carton.size if carton.defect == "flap-open" else 0.0
     lid = np.full((24, 160 * PX, 3), (150, 158, 112), np.float32)
     lid[-3:] = (70, 70, 60)
@@ -174,9 +184,22 @@ def _above(carton: Carton, place: _Place, rng: np.random.Generator) -> Picture:
         cv2.circle(tray, middle, 11 * PX, (75, 45, 30), -1, cv2.LINE_AA)
         shine = middle[0] - 20, middle[1] - 20
         cv2.circle(tray, shine, 3 * PX, (120, 90, 70), -1, cv2.LINE_AA)
-    to_px = _plane(TRAY_PX, TRAY_MM) @ _moved(place.across, place.tray, place.turn, 85, 52)
+    to_px = _above_to_px(place)
     scene = np.full((650, 1000, 3), 60, np.float32)
     return _laid(scene, tray.astype(np.float32), to_px @ _scaled(1 / PX))
+
+
+def _slant_to_px(place: _Place) -> Picture:
+    return _plane(PANEL_PX, PANEL_MM) @ _moved(place.across, place.along, place.turn, 80, 50)
+
+
+def _above_to_px(place: _Place) -> Picture:
+    return _plane(TRAY_PX, TRAY_MM) @ _moved(place.across, place.tray, place.turn, 85, 52)
+
+
+def _corners(to_px: Picture, size: tuple[int, int]) -> list[list[int]]:
+    plane = np.array([[[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]]], np.float64)
+    return np.rint(cv2.perspectiveTransform(plane, to_px)[0]).astype(int).tolist()
 
 
 def _finish(scene: Picture, rng: np.random.Generator) -> Picture:
