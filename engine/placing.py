@@ -134,13 +134,13 @@ def _meant(details: list[ErrorDetails], data: Any) -> list[ErrorDetails]:
     by_path: dict[Path_, list[ErrorDetails]] = {}
     for detail in details:
         by_path.setdefault(_in_data(detail["loc"], data), []).append(detail)
+    holding = {path[:i] for path in by_path for i in range(len(path))}
     kept: list[ErrorDetails] = []
     for path, here in by_path.items():
         kinds = [d for d in here if d["type"] in _WRONG_KIND]
         others = [d for d in here if d["type"] not in _WRONG_KIND]
-        deeper = any(len(p) > len(path) and p[: len(path)] == path for p in by_path)
         kept += others
-        if others or deeper or not kinds:
+        if others or path in holding or not kinds:
             continue
         wanted = list(dict.fromkeys(_WRONG_KIND[d["type"]] for d in kinds))
         if len(wanted) == 1:

@@ -21,7 +21,7 @@ from engine.problems import Problem, ProblemsFound, quoted, sentence
 Path_: TypeAlias = tuple[str | int, ...]
 """Where in the data: keys and list positions from the top."""
 
-MAX_BYTES = 1_000_000
+MAX_BYTES = 500_000
 MAX_DEPTH = 40
 
 _BREAK = re.compile(r"\r\n|\r|\n")

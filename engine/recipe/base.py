@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -96,8 +96,8 @@ class _Overlay:
             elif isinstance(value, dict) and isinstance(base.get(key), dict):
                 merged[key] = self.lay(base[key], value, here)
             else:
-                self.forget(here)
-                self.take(here)
+                self.forget(here, merged.get(key))
+                self.take(here, value)
                 merged[key] = value
         return merged
 
@@ -107,18 +107,23 @@ class _Overlay:
             what += nearest(key, merged)
             self.problems.append(self.top.problem(path, "nothing-to-remove", what, at_key=True))
             return
-        del merged[key]
-        self.forget(path)
+        self.forget(path, merged.pop(key))
 
-    def forget(self, path: Path_) -> None:
-        for known in (self.result.places, self.result.sources):
-            for stale in [p for p in known if p[: len(path)] == path]:
-                del known[stale]
+    def forget(self, path: Path_, value: Any) -> None:
+        for inner in _paths(path, value):
+            self.result.places.pop(inner, None)
+            self.result.sources.pop(inner, None)
 
-    def take(self, path: Path_) -> None:
-        for p, place in self.top.places.items():
-            if p[: len(path)] == path:
-                self.result.places[p] = place
-        for p, source in self.top.sources.items():
-            if p[: len(path)] == path:
-                self.result.sources[p] = source
+    def take(self, path: Path_, value: Any) -> None:
+        for inner in _paths(path, value):
+            self.result.places[inner] = self.top.places[inner]
+            if inner in self.top.sources:
+                self.result.sources[inner] = self.top.sources[inner]
+
+
+def _paths(path: Path_, value: Any) -> Iterator[Path_]:
+    """Give the path of a value and of everything in it."""
+    yield path
+    items: Any = value.items() if isinstance(value, dict) else ()
+    for key, inner in enumerate(value) if isinstance(value, list) else items:
+        yield from _paths((*path, key), inner)

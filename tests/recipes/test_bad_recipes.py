@@ -11,8 +11,8 @@ ELSEWHERE = {
     # held by tests/unit/engine/test_yamlfile.py
     "too-large", "unreadable",
     # held by tests/unit/engine/test_placing.py
-    "date-type", "dict-type", "enum", "less-than", "multiple-of", "string-pattern-mismatch", "tuple-type",
-    "value",
+    "date-type", "dict-type", "enum", "less-than", "multiple-of", "string-pattern-mismatch",
+    "tuple-type", "value",
     # held by tests/unit/engine/devices, replay, records and report
     "option", "cartons", "no-frames", "no-camera", "frames-csv", "truth-header", "truth-row",
     "truth-trigger",
