@@ -100,17 +100,12 @@ def find_line(
 def _fit(
     images: tuple[Ink, Ink], line: TextLine, matrix: Floats, rows: Ints, weights: Ink | None
 ) -> LineFit | None:
-    """Fit the line from a start: blurred shapes first, then sharp ones, reading in between."""
+    """Fit the line from a start: blurred shapes, then what is read there, then sharp shapes."""
     fit = _least_squares(images[0], line, line.soft, matrix, rows, weights, (2, 5))
     if fit is None:
         return None
     if any(len(r) > 1 for r in line.allowed):
         near = score_places(images[0], line, fit, freedom=0).distances
-        rows = np.array([r[int(near[k, r].argmin())] for k, r in enumerate(line.allowed)], np.int64)
-        fit = _least_squares(images[1], line, line.sharp, fit.matrix, rows, weights, (2, 1))
-        if fit is None:
-            return None
-        near = score_places(images[1], line, fit, freedom=0).distances
         rows = np.array([r[int(near[k, r].argmin())] for k, r in enumerate(line.allowed)], np.int64)
     return _least_squares(images[1], line, line.sharp, fit.matrix, rows, weights, (1, 3))
 

@@ -16,10 +16,6 @@ from steps._shared.text_line import Floats, TextLine
 from steps._shared.text_patterns import LinePattern, Part
 from steps.contract import NotMeasured, View
 
-_ALIKE = 0.04
-"""Shapes whose squared distance is below this share of their ink are one shape [fraction]."""
-
-
 _STAND_IN = 0.35
 """What a margin to a stand-in counts less, as its true looks are not known [fraction]."""
 
@@ -193,13 +189,9 @@ def _place(
     mine = own[int(near[allowed[own]].argmin())]
     row = int(allowed[mine])
     energy, distance = max(float(line.energy[k, row]), 1e-6), float(near[row])
-    rivals = np.flatnonzero(
-        (names != expected)
-        & (line.differ[k][mine] > _ALIKE * energy)
-        & line.glyphs.rival_to(expected)
-    )
+    rivals = np.flatnonzero(line.rivals[k][mine])
     margins = (near[rivals] - distance) / np.maximum(line.apart[k][mine][rivals], 1e-6)
-    margins -= np.where(line.glyphs.drawn[rivals], _STAND_IN, 0)
+    margins -= np.where(line.drawn[rivals], _STAND_IN, 0)
     margin, rival = (blank - distance) / energy, "nothing"
     if len(rivals) and float(margins.min()) < margin:
         margin, rival = float(margins.min()), str(names[rivals[int(margins.argmin())]])

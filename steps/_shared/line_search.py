@@ -109,23 +109,17 @@ def _summed(maps: Ink, line: TextLine, scale: float, stretch: float, turn: float
     corner = np.arange(len(places)) * area + start
     grid = np.arange(2 * reach_y + 1)[:, None] * width + np.arange(2 * reach_x + 1)
     flat, found = wide.ravel(), list[Start]()
+    angles = _steps(turn, 1.6 / half)
     for along in _steps(stretch, 1.1 / half):
         dx = line.middles * scale * (1 + along)
-        for angle in _steps(turn, 1.6 / half):
-            off = np.rint(dx * math.tan(angle)).astype(np.int64) * width
-            off += np.rint(dx).astype(np.int64) + corner
-            total = np.asarray(flat[off[:, None] + grid.ravel()].sum(axis=0), np.float32)
-            at = int(total.argmax())
+        off = np.rint(np.tan(angles)[:, None] * dx).astype(np.int64) * width
+        off += np.rint(dx).astype(np.int64) + corner
+        total = np.asarray(flat[off[:, :, None] + grid.ravel()].sum(axis=1), np.float32)
+        for angle, one in zip(angles.tolist(), total, strict=True):
+            at = int(one.argmax())
             y, x = divmod(at, grid.shape[1])
-            found.append(
-                Start(
-                    float(total[at]),
-                    float(along),
-                    float(angle),
-                    x - reach_x + columns // 2,
-                    y - reach_y + rows // 2,
-                )
-            )
+            x_at, y_at = x - reach_x + columns // 2, y - reach_y + rows // 2
+            found.append(Start(float(one[at]), float(along), angle, x_at, y_at))
     return found
 
 

@@ -21,6 +21,8 @@ COARSE_HEIGHT = 7.0
 FREEDOM = 1
 """How far a single place may lie off its place in the line, either way [px]."""
 _GAIN = (0.75, 1.3)
+_ALIKE = 0.04
+"""Shapes whose squared distance is below this share of their ink are one shape [fraction]."""
 _NEAR = 8
 
 
@@ -62,8 +64,10 @@ class TextLine:
     """(P, G) squared norms of `weighted`."""
     apart: tuple[Ink, ...]
     """For each place (allowed, G): distance from a shape that an allowed one has."""
-    differ: tuple[Ink, ...]
-    """For each place (allowed, G): least squared difference of two shapes."""
+    rivals: tuple[NDArray[np.bool_], ...]
+    """For each place (allowed, G): which shapes are held against the allowed one."""
+    drawn: NDArray[np.bool_]
+    """(G,) which shapes are stand-ins."""
 
 
 def text_line(glyphs: GlyphSet, allowed: Sequence[Sequence[int] | None]) -> TextLine:
@@ -89,6 +93,7 @@ def text_line(glyphs: GlyphSet, allowed: Sequence[Sequence[int] | None]) -> Text
     roots = np.sqrt(_cells(glyphs, rows))
     flat = glyphs.ink.reshape(len(glyphs.ink), -1)
     weighted = (roots.reshape(len(seen), 1, -1) * flat).transpose(0, 2, 1)
+    energy = np.square(weighted).sum(axis=1)
     alike = [_apart(glyphs, r, roots[k], weighted[k]) for k, r in enumerate(rows)]
     length = sum(
         glyphs.space if not r else float(glyphs.before[r[0]] + glyphs.after[r[0]]) for r in allowed
@@ -105,9 +110,13 @@ def text_line(glyphs: GlyphSet, allowed: Sequence[Sequence[int] | None]) -> Text
         coarse_rows=tuple(np.searchsorted(used, r) for r in rows),
         factor=factor,
         weighted=np.ascontiguousarray(weighted),
-        energy=np.square(weighted).sum(axis=1),
+        energy=energy,
         apart=tuple(a for a, _ in alike),
-        differ=tuple(d for _, d in alike),
+        rivals=tuple(
+            _rivals(glyphs, r, d, energy[k])
+            for k, (r, (_, d)) in enumerate(zip(rows, alike, strict=True))
+        ),
+        drawn=glyphs.drawn,
     )
 
 
@@ -155,6 +164,21 @@ def _apart(glyphs: GlyphSet, rows: Ints, root: Ink, weighted: Ink) -> tuple[Ink,
     each = np.broadcast_to(weighted, (len(rows), *weighted.shape))
     energy = np.square(each).sum(axis=1)
     return distances(cut, each, energy, missing=glyphs.missing, near=weighted.shape[1])
+
+
+def _rivals(glyphs: GlyphSet, rows: Ints, differ: Ink, energy: Ink) -> NDArray[np.bool_]:
+    """Tell which shapes to hold against each allowed one.
+
+    Not those of the same looks, such as the letter O and a 0 without a stroke; and of stand-ins
+    only those of the same kind, digit or not.
+    """
+    out = np.zeros(differ.shape, np.bool_)
+    for j, row in enumerate(rows):
+        name = glyphs.characters[int(row)]
+        other = np.array([c != name for c in glyphs.characters], np.bool_)
+        alike = differ[j] <= _ALIKE * max(float(energy[int(row)]), 1e-6)
+        out[j] = other & ~alike & glyphs.rival_to(name)
+    return out
 
 
 def distances(

@@ -184,14 +184,15 @@ def _seen(
 
 def varied(look: Look, rng: np.random.Generator, *, slant: float, stretch: float) -> Look:
     """Vary a look as cartons of one run do: place, turn, light, blur; slant and stretch to ends."""
+    light = rng.uniform(0.8, 1.15)
     return replace(
         look,
         slant_deg=look.slant_deg + rng.uniform(-slant, slant),
         stretch=look.stretch + rng.uniform(-stretch, stretch),
         turn_deg=rng.uniform(-1.5, 1.5),
         shift_mm=(rng.uniform(-1.0, 1.0), rng.uniform(-0.7, 0.7)),
-        ground=look.ground * rng.uniform(0.8, 1.15),
-        ink=look.ink * rng.uniform(0.8, 1.2),
+        ground=look.ground * light,
+        ink=look.ink * light * rng.uniform(0.9, 1.1),
         gradient=rng.uniform(-0.25, 0.25),
         blur_px=look.blur_px * rng.uniform(0.7, 1.3),
         noise=look.noise * rng.uniform(0.7, 1.5),
