@@ -12,8 +12,16 @@ from engine.graph.draft import Draft, DraftReader, not_beside_settings
 from engine.graph.limits import LimitPlanner, as_names
 from engine.graph.mistakes import Mistakes
 from engine.graph.order import typed_order
-from engine.graph.plan import CameraPlan, Plan, PlannedReason, PlannedStep, Untaught, words_of
-from engine.graph.registry import NoSuchStep, load_step, reference_files
+from engine.graph.plan import (
+    CameraPlan,
+    Plan,
+    PlannedLimit,
+    PlannedReason,
+    PlannedStep,
+    Untaught,
+    words_of,
+)
+from engine.graph.registry import NoSuchStep, Step, load_step, reference_files
 from engine.graph.rules import agreements, check_explanations
 from engine.graph.wiring import wired
 from engine.problems import Problem, ProblemsFound, sentence
@@ -29,6 +37,7 @@ def compile_recipe(
     cameras: CameraTable | None = None,
     *,
     untaught_allowed: bool = False,
+    prepared: bool = True,
 ) -> Plan:
     """Compile a recipe.
 
@@ -44,6 +53,9 @@ def compile_recipe(
         What is known of the cameras (scale).
     untaught_allowed : bool
         Whether references that `teach` is still to make may be missing.
+    prepared : bool
+        Whether steps are prepared, once for all frames. Without, the plan judges recorded values
+        and cannot look at a frame.
 
     Raises
     ------
@@ -60,6 +72,7 @@ def compile_recipe(
             mistakes.problems += found.problems
     reader = DraftReader(loaded, mistakes, untaught_allowed=untaught_allowed)
     compiler = _Compiler(loaded, typed, cameras or CameraTable(), reader, mistakes)
+    compiler.prepared = prepared
     plans = {name: compiler.camera(name) for name in loaded.recipe.cameras}
     agree = tuple(agreements(loaded.recipe, mistakes))
     check_explanations(loaded.recipe, mistakes)
@@ -93,6 +106,7 @@ class _Compiler:
         self.reader = reader
         self.mistakes = mistakes
         self.limits = LimitPlanner(mistakes, loaded.recipe.order, order)
+        self.prepared = True
 
     def camera(self, name: str) -> CameraPlan:
         drafts = self.reader.drafts(name)
@@ -116,6 +130,9 @@ class _Compiler:
             return None
         if placing is not None and (placing.step is None or placing.params is None):
             return None
+        if not self.prepared:
+            placed_by = positions[spec.placed_by] if spec.placed_by else None
+            return _unprepared(draft, step, placed_by, limits)
         draft.mm_per_px = scale_of(draft, placing, self.cameras)
         region = region_of(draft, placing, mistakes)
         if not self.prepare(draft, region) or not self.has_scale(draft, placing, region):
@@ -181,6 +198,28 @@ class _Compiler:
         if draft.step is not None and not (draft.step.pose_name or draft.untaught):
             self.limits.needs_scale(draft.step, draft.spec.limits, (*draft.path, "limits"))
         return True
+
+
+def _unprepared(
+    draft: Draft, step: Step, placed_by: int | None, limits: tuple[PlannedLimit, ...]
+) -> PlannedStep:
+    """Plan a step for judging alone: it has no view."""
+    return PlannedStep(
+        camera=draft.camera,
+        name=draft.name,
+        step=step,
+        params=draft.params,
+        prepared=Untaught(),
+        placed_by=placed_by,
+        mm_per_px=math.nan,
+        origin_mm=(0.0, 0.0),
+        size_px=None,
+        offset_px=(0, 0),
+        mask=None,
+        left=(),
+        limits=limits,
+        not_measured=_not_measured(draft),
+    )
 
 
 def _not_measured(draft: Draft) -> PlannedReason:
