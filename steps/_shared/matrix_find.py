@@ -128,8 +128,8 @@ def _read(picture: NDArray[Any], wanted: Any, scale: float) -> FoundMatrix | Non
 def _size(extra: Any) -> tuple[int, int] | None:
     """Rows and columns from what the reader says of the version."""
     version = str(extra["Version"]) if extra and "Version" in extra else ""
-    if "x" in version:
-        rows, columns = version.split("x")
+    rows, cross, columns = version.partition("x")
+    if cross and rows.isdigit() and columns.isdigit():
         return int(rows), int(columns)
     if not version.isdigit():
         return None

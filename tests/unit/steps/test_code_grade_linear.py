@@ -556,3 +556,10 @@ def test_pale_and_damaged_cartons_lie_outside_the_spread_of_good_ones():
         light_damage = captured(trigger)
         assert light_damage.lines_decoded <= 6
         assert light_damage.damaged_share > 0.4
+
+
+def test_a_code_under_a_mask_is_left_alone():
+    gray = photograph(LinearPrint(EAN, height=30), 6.0)
+    masked = View(gray, mask=np.zeros_like(gray))
+    values = code_grade_linear(masked, CodeGradeLinearParams(symbology="EAN-13"))
+    assert isinstance(values, NotMeasured)

@@ -407,3 +407,17 @@ def test_a_slanted_symbol_is_square_in_its_rectified_view():
     values = code_grade_matrix(view, CodeGradeMatrixParams(symbology="Data Matrix"))
     assert values.an < 0.01
     assert values.grade == 4.0
+
+
+def test_a_code_under_a_mask_is_left_alone():
+    gray = seen(CODE)
+    masked = View(gray, mask=np.zeros_like(gray))
+    values = code_grade_matrix(masked, CodeGradeMatrixParams(symbology="Data Matrix"))
+    assert isinstance(values, NotMeasured)
+
+
+def test_a_rectangular_micro_qr_is_no_qr_to_grade():
+    # zxing-cpp names its version "R15x43"; no such size may be mistaken for rows and columns.
+    modules = segno.make("A1", micro=True).matrix
+    gray = seen(np.array(modules, np.uint8), 8.0)
+    assert grade_matrix(gray, "QR").decoded is None
