@@ -1,121 +1,48 @@
-"""Statistics in plain numbers. Libraries are imported when used: start-up must stay quick."""
+"""Statistics in plain numbers: every function by its name, from the file that defines it."""
 
-from __future__ import annotations
+from engine.study.capability import Capability, cp_cpk
+from engine.study.charts import Ewma, Individuals, ewma, individuals
+from engine.study.kappa import Kappa, cohen_kappa, fleiss_kappa
+from engine.study.ranking import Roc, roc
+from engine.study.shares import (
+    ClaimSize,
+    clopper_pearson,
+    lower_bound,
+    sample_size_for_claim,
+    upper_bound,
+    wilson,
+    zero_failure_n,
+)
+from engine.study.tolerance import (
+    ToleranceBounds,
+    distribution_free_bounds,
+    distribution_free_coverage,
+    distribution_free_n,
+    tolerance_factor,
+)
 
-import math
-import operator
-
-
-def clopper_pearson(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Give the Clopper-Pearson ("exact") interval of a share.
-
-    Parameters
-    ----------
-    k : int
-        How many of them [count].
-    n : int
-        Out of how many, at least 1 [count].
-    confidence : float
-        Least chance that the interval holds the true share, between 0 and 1 [fraction].
-
-    Returns
-    -------
-    low, high : float
-        The interval [fraction].
-
-    Raises
-    ------
-    ValueError
-        When the numbers make no share.
-
-    Notes
-    -----
-    The interval is never too narrow, and often a little too wide: with 0 of 20 the true share may
-    be as large as 0.168.
-
-    References
-    ----------
-    C. J. Clopper, E. S. Pearson: The use of confidence or fiducial limits illustrated in the case
-    of the binomial. Biometrika 26 (1934), 404-413.
-
-    Examples
-    --------
-    >>> low, high = clopper_pearson(0, 20)
-    >>> round(low, 4), round(high, 4)
-    (0.0, 0.1684)
-    """
-    k, n, confidence = _share(k, n, confidence)
-    from scipy.special import betaincinv
-
-    tail = (1 - confidence) / 2
-    low = 0.0 if k == 0 else float(betaincinv(k, n - k + 1, tail))
-    high = 1.0 if k == n else float(betaincinv(k + 1, n - k, 1 - tail))
-    return low, high
-
-
-def wilson(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Give the Wilson score interval of a share, without continuity correction.
-
-    Parameters
-    ----------
-    k : int
-        How many of them [count].
-    n : int
-        Out of how many, at least 1 [count].
-    confidence : float
-        Nominal chance that the interval holds the true share, between 0 and 1 [fraction].
-
-    Returns
-    -------
-    low, high : float
-        The interval [fraction].
-
-    Raises
-    ------
-    ValueError
-        When the numbers make no share.
-
-    Notes
-    -----
-    Narrower than `clopper_pearson`, right on average over shares, for some shares too narrow.
-
-    References
-    ----------
-    E. B. Wilson: Probable inference, the law of succession, and statistical inference. Journal of
-    the American Statistical Association 22 (1927), 209-212.
-
-    Examples
-    --------
-    >>> low, high = wilson(0, 20)
-    >>> round(low, 4), round(high, 4)
-    (0.0, 0.1611)
-    """
-    k, n, confidence = _share(k, n, confidence)
-    from scipy.special import ndtri
-
-    z = float(ndtri(1 - (1 - confidence) / 2))
-    share = k / n
-    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    low = 0.0 if k == 0 else middle - half
-    high = 1.0 if k == n else middle + half
-    return low, high
-
-
-def _share(k: int, n: int, confidence: float) -> tuple[int, int, float]:
-    """Check the numbers of a share."""
-    try:
-        k, n = operator.index(k), operator.index(n)
-    except TypeError:
-        message = f"k and n are counts, whole numbers; got k = {k!r}, n = {n!r}"
-        raise ValueError(message) from None
-    if n < 1:
-        message = f"n must be at least 1; got {n}"
-        raise ValueError(message)
-    if not 0 <= k <= n:
-        message = f"k must lie between 0 and n = {n}; got {k}"
-        raise ValueError(message)
-    if not 0 < confidence < 1:
-        message = f"confidence must lie between 0 and 1, both excluded; got {confidence!r}"
-        raise ValueError(message)
-    return k, n, float(confidence)
+__all__ = [
+    "Capability",
+    "ClaimSize",
+    "Ewma",
+    "Individuals",
+    "Kappa",
+    "Roc",
+    "ToleranceBounds",
+    "clopper_pearson",
+    "cohen_kappa",
+    "cp_cpk",
+    "distribution_free_bounds",
+    "distribution_free_coverage",
+    "distribution_free_n",
+    "ewma",
+    "fleiss_kappa",
+    "individuals",
+    "lower_bound",
+    "roc",
+    "sample_size_for_claim",
+    "tolerance_factor",
+    "upper_bound",
+    "wilson",
+    "zero_failure_n",
+]
