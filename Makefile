@@ -37,7 +37,7 @@ $(STAMP): requirements.txt pyproject.toml
 # Reference pages of the steps and the JSON Schema, made from the models.
 pages: $(STAMP)
 	@$(BIN)/cartonverdict steps --write recipes/reference
-	@$(BIN)/cartonverdict schema > recipes/schemas/recipe.schema.json
+	@$(BIN)/cartonverdict schema --write recipes/schemas/recipe.schema.json
 
 # Renews the pins from pyproject.toml (needs uv).
 lock:

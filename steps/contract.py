@@ -19,7 +19,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any, Protocol, TypeAlias, TypeVar, get_type_hints
+from typing import Any, Protocol, TypeAlias, TypeVar, get_type_hints, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +59,11 @@ class Params(BaseModel):
     """
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", use_attribute_docstrings=True, arbitrary_types_allowed=True
+        frozen=True,
+        extra="forbid",
+        use_attribute_docstrings=True,
+        arbitrary_types_allowed=True,
+        defer_build=True,
     )
 
 
@@ -72,7 +76,11 @@ class Values(BaseModel):
     """
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", use_attribute_docstrings=True, arbitrary_types_allowed=True
+        frozen=True,
+        extra="forbid",
+        use_attribute_docstrings=True,
+        arbitrary_types_allowed=True,
+        defer_build=True,
     )
 
 
@@ -216,10 +224,19 @@ class StepInfo:
     takes_prepared: bool
 
 
-F = TypeVar("F", bound=Callable[..., Values | NotMeasured])
+Measure: TypeAlias = Callable[..., Values | NotMeasured]
+F = TypeVar("F", bound=Measure)
 
 
-def step(function: F | None = None, *, rgb: bool = False) -> Any:
+@overload
+def step(function: F) -> F: ...
+
+
+@overload
+def step(*, rgb: bool) -> Callable[[F], F]: ...
+
+
+def step(function: Measure | None = None, *, rgb: bool = False) -> Any:
     """Declare a step; the function stays a plain function.
 
     Parameters
@@ -240,7 +257,7 @@ def step(function: F | None = None, *, rgb: bool = False) -> Any:
         When the annotations do not say what the parameters and values are.
     """
 
-    def declare(f: F) -> F:
+    def declare(f: Measure) -> Measure:
         hints = get_type_hints(f)
         names = list(inspect.signature(f).parameters)
         returns = hints.get("return")

@@ -69,7 +69,7 @@ def prepare_job(
     ProblemsFound
         With every mistake; also when the set holds no frame of a camera of the recipe.
     """
-    loaded = load_recipe(recipe)
+    loaded = load_recipe(recipe, keep_going=only is None)
     if only is not None:
         loaded = replace(loaded, recipe=_reduced(loaded.recipe, *only))
     values = {**captured.order, **order}

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date
-from functools import cache
-from typing import Any, Protocol, TypeAlias
+from typing import Any, TypeAlias
 
-import re2
-
+from engine.graph.patterns import full_match
 from engine.graph.plan import Bound, DaysFromToday, PlannedLimit
 from engine.result import Finding, Value
 
@@ -98,16 +96,7 @@ def _named(limit: PlannedLimit, value: Value) -> bool:
         return False
     if limit.one_of is not None and value not in limit.one_of:
         return False
-    return limit.matches is None or _pattern(limit.matches).fullmatch(str(value)) is not None
-
-
-class _Pattern(Protocol):
-    def fullmatch(self, text: str) -> object | None: ...
-
-
-@cache
-def _pattern(text: str) -> _Pattern:
-    return re2.compile(text)
+    return limit.matches is None or full_match(limit.matches, str(value))
 
 
 def _shown(limit: PlannedLimit, low: Bound, high: Bound) -> dict[str, Any]:
