@@ -82,7 +82,7 @@ class Reason:
     """Why a carton did not pass, in the words of the reject log."""
 
     text: str
-    kind: Literal["limit", "not_measured", "agree", "fault"]
+    kind: Literal["limit", "not_measured", "agree", "unique", "fault"]
     catches: tuple[str, ...] = ()
     place: str = ""
     """`camera.step`, or the camera alone."""

@@ -126,7 +126,8 @@ def _replay(
             console.print(f"{len(done)} cartons are done already; {len(wanted)} to go.")
         stop = ends.enter_context(_stopping(console))
         sinks.append(ends.enter_context(_progress(console, len(wanted))))
-        replay(job, sinks, triggers=wanted, jobs=options.jobs, stop=stop.asked)
+        earlier = tuple(rows.rows)
+        replay(job, sinks, triggers=wanted, jobs=options.jobs, stop=stop.asked, earlier=earlier)
         finished = not stop.asked()
     rows.rows = [r for r in rows.rows if int(r["trigger"]) in set(triggers)]
     if report is not None:

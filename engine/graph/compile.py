@@ -22,7 +22,7 @@ from engine.graph.plan import (
     words_of,
 )
 from engine.graph.registry import NoSuchStep, Step, load_step, reference_files
-from engine.graph.rules import agreements, check_explanations
+from engine.graph.rules import agreements, check_explanations, uniques
 from engine.graph.wiring import wired
 from engine.problems import Problem, ProblemsFound, sentence
 from engine.recipe.load import LoadedRecipe, identity
@@ -75,6 +75,7 @@ def compile_recipe(
     compiler.prepared = prepared
     plans = {name: compiler.camera(name) for name in loaded.recipe.cameras}
     agree = tuple(agreements(loaded.recipe, mistakes))
+    unique = tuple(uniques(loaded.recipe, mistakes, typed))
     check_explanations(loaded.recipe, mistakes)
     if mistakes.problems:
         raise ProblemsFound(mistakes.problems)
@@ -84,6 +85,7 @@ def compile_recipe(
         sha256=identity(loaded, reader.reference_bytes),
         cameras=plans,
         agree=agree,
+        unique=unique,
         order=typed or {},
         warnings=tuple(_unjudged(loaded)),
     )
@@ -246,9 +248,9 @@ def _led(problem: Problem, path: Path_, loaded: LoadedRecipe) -> Problem:
 
 def _unjudged(loaded: LoadedRecipe) -> list[str]:
     """Name the steps whose values nothing judges and that place no other."""
-    compared = {
-        tuple(value.split(".")[:2]) for rule in loaded.recipe.verdict.agree for value in rule.values
-    }
+    rules = loaded.recipe.verdict
+    compared = {tuple(value.split(".")[:2]) for rule in rules.agree for value in rule.values}
+    compared |= {tuple(rule.value.split(".")[:2]) for rule in rules.unique}
     found: list[str] = []
     for camera, spec in loaded.recipe.cameras.items():
         placing = {step.placed_by for step in spec.steps.values()}

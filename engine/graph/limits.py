@@ -23,8 +23,15 @@ KIND_WORDS: Mapping[str, str] = {
     "truth": "`true` or `false`",
     "text": "a text",
     "date": "a date",
+    "texts": "a list of texts",
 }
-_ORDER_KINDS = {"text": "text", "date": "date", "whole_number": "whole", "number": "number"}
+_ORDER_KINDS = {
+    "text": "text",
+    "date": "date",
+    "whole_number": "whole",
+    "number": "number",
+    "texts": "texts",
+}
 _SIZES = {"mm", "mm2", "mm/px"}
 _ORDERED = ("number", "whole", "date")
 _MAX_DAYS = 40_000

@@ -15,6 +15,7 @@ _FORMS = {
     "date": "a date as 2027-03-14",
     "whole_number": "a whole number",
     "number": "a number",
+    "texts": "one text or several, with commas or spaces between",
 }
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _WHOLE = re.compile(r"[-+]?[0-9]{1,18}")
@@ -115,6 +116,8 @@ def read_date(text: str) -> date | None:
 def _typed(text: str, kind: str) -> Any:
     """Give a value in its type; None where the text is none of that type."""
     plain = text.strip()
+    if kind == "texts":
+        return frozenset(re.split(r"[,;\s]+", text.strip(" ,;\t\r\n"))) or None
     if kind == "text":
         return text if plain else None
     if kind == "date":

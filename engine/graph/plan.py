@@ -121,6 +121,17 @@ class PlannedAgreement:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedUnique:
+    """A value that no two cartons of a run may share."""
+
+    value: tuple[str, str, str]
+    """(camera, step, value)."""
+    reason: PlannedReason
+    among: frozenset[str] | None = None
+    """The only good values, where the order lists them."""
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """A recipe that is ready to run; it cannot fail for its text any more."""
 
@@ -129,6 +140,7 @@ class Plan:
     sha256: str
     cameras: Mapping[str, CameraPlan]
     agree: tuple[PlannedAgreement, ...]
+    unique: tuple[PlannedUnique, ...]
     order: Mapping[str, Any]
     """Values of the order, by field, in their own types."""
     warnings: tuple[str, ...] = field(default=())

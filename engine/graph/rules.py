@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from engine.graph.limits import KIND_WORDS
 from engine.graph.mistakes import Mistakes
-from engine.graph.plan import PlannedAgreement, PlannedReason
+from engine.graph.plan import PlannedAgreement, PlannedReason, PlannedUnique
 from engine.graph.registry import NoSuchStep, ValueInfo, explained, load_step
 from engine.problems import listed, nearest, quoted
 from engine.recipe.model import AgreeRule, NotMeasuredRule, Recipe, StepSpec
@@ -29,6 +30,29 @@ def agreements(recipe: Recipe, mistakes: Mistakes) -> Iterator[PlannedAgreement]
             values = tuple(_parts(text) for text in rule.values)
             reason = PlannedReason(rule.reject_as, tuple(rule.catches))
             yield PlannedAgreement(values, reason, rule.tolerance, known[0].unit)
+
+
+def uniques(
+    recipe: Recipe, mistakes: Mistakes, order: Mapping[str, Any] | None
+) -> Iterator[PlannedUnique]:
+    """Give the recipe's `unique` rules; mistakes in them are kept."""
+    for i, rule in enumerate(recipe.verdict.unique):
+        path: Path_ = ("verdict", "unique", i)
+        info = _value_at(recipe, mistakes, rule.value, (*path, "value"))
+        if info is not None and info.kind not in ("text", "whole"):
+            what = f"The value is {KIND_WORDS[info.kind]}; a text or a whole number is needed."
+            mistakes.add((*path, "value"), "limit-type", what)
+        field = rule.listed_in
+        if field is not None and recipe.order.get(field) != "texts":
+            several = [name for name, kind in recipe.order.items() if kind == "texts"]
+            what = f"The recipe declares no order field {quoted(field)} of type `texts`."
+            mistakes.add(
+                (*path, "listed_in"), "unknown-order-field", what + nearest(field, several)
+            )
+        elif info is not None:
+            among = None if field is None or order is None else frozenset(order[field])
+            reason = PlannedReason(rule.reject_as, tuple(rule.catches))
+            yield PlannedUnique(_parts(rule.value), reason, among)
 
 
 def check_explanations(recipe: Recipe, mistakes: Mistakes) -> None:

@@ -222,11 +222,26 @@ class AgreeRule(_Shape):
     """How far numbers may lie apart, in their own unit."""
 
 
+class UniqueRule(_Shape):
+    """A value that no two cartons of a run may share, such as a serial number."""
+
+    value: Words
+    """`camera.step.value`, a text or a whole number."""
+    reject_as: Words
+    """Words for the reject log."""
+    catches: list[TruthWord] = []
+    """Defect words that this rule is meant to catch."""
+    listed_in: Name | None = None
+    """Order field of type `texts`: only values that stand in it are good."""
+
+
 class VerdictRules(_Shape):
-    """Rules over all cameras."""
+    """Rules over all cameras, and over the cartons of a run."""
 
     agree: list[AgreeRule] = []
     """Values that must be equal."""
+    unique: list[UniqueRule] = []
+    """Values that no two cartons of a run may share."""
 
 
 class Recipe(_Shape):
@@ -239,7 +254,7 @@ class Recipe(_Shape):
     title: str = ""
     """Name of the product for people."""
     order: Annotated[
-        dict[Name, Literal["text", "date", "whole_number", "number"]],
+        dict[Name, Literal["text", "date", "whole_number", "number", "texts"]],
         _by_name("order: {lot: text, expiry: date}", "order fields stand by name"),
     ] = {}
     """Fields that an order must give, with their type."""

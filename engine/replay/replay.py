@@ -20,6 +20,7 @@ from engine.problems import Problem, ProblemsFound, listed, nearest
 from engine.recipe.load import load_recipe
 from engine.recipe.model import Recipe, StepSpec, VerdictRules
 from engine.result import RunIdentity
+from engine.run.in_order import seen_in
 from engine.run.loop import Inspector, run_loop
 
 
@@ -112,6 +113,7 @@ def replay(
     triggers: Iterable[int] | None = None,
     jobs: int = 1,
     stop: Callable[[], bool] = lambda: False,
+    earlier: Iterable[Mapping[str, object]] = (),
 ) -> None:
     """Send a set's cartons through the loop.
 
@@ -127,11 +129,14 @@ def replay(
         Threads that inspect; as many read ahead.
     stop : callable
         Asked before each carton whether to end.
+    earlier : iterable of mapping
+        Result rows of cartons of the same run that are done already.
     """
     cv2.setNumThreads(1)  # cameras run side by side: threads inside each call only get in the way
     source = CapturedSource(job.captured, job.plan.cameras, triggers, readers=jobs)
     inspector = Inspector(job.plan, job.captured.cameras, MachineClock(), job.captured.day)
-    run_loop(inspector, source, sinks, workers=jobs, stop=stop)
+    seen = seen_in(job.plan.unique, earlier)
+    run_loop(inspector, source, sinks, workers=jobs, stop=stop, expected=source.triggers, seen=seen)
 
 
 def canonical(row: Mapping[str, object]) -> str:

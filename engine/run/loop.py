@@ -14,6 +14,7 @@ from engine.ports import Clock, FrameSource, Sink
 from engine.result import CameraResult, CartonVerdict
 from engine.run.assemble import Assembler
 from engine.run.camera import inspect_frame
+from engine.run.in_order import Seen, judged_in_order
 from engine.run.verdict import decide
 
 
@@ -59,6 +60,8 @@ def run_loop(
     *,
     workers: int = 1,
     stop: Callable[[], bool] = lambda: False,
+    expected: Iterable[int] | None = None,
+    seen: Seen | None = None,
 ) -> None:
     """Inspect all that a source gives; verdicts reach the sinks in the order of the sets.
 
@@ -75,6 +78,12 @@ def run_loop(
         equal whatever their number: steps keep nothing between frames.
     stop : callable
         Asked before each carton; when it says so, what is begun is finished and the loop ends.
+    expected : iterable of int, optional
+        Triggers in the order in which cartons pass. Where the recipe holds cartons of a run
+        against each other, they are judged and given on in this order, whatever the order in
+        which they are done; by default in the order in which their sets are complete.
+    seen : Seen, optional
+        Values that earlier cartons of the run had, when it goes on after a stop.
     """
     sets = _assembled(source, tuple(inspector.plan.cameras))
     pairs = (
@@ -82,6 +91,8 @@ def run_loop(
         if workers <= 1
         else _side_by_side(inspector, sets, workers, stop)
     )
+    if inspector.plan.unique:
+        pairs = judged_in_order(inspector.plan.unique, pairs, expected, seen or {})
     for frames, verdict in pairs:
         for sink in sinks:
             sink.take(verdict, frames)

@@ -163,7 +163,7 @@ def _mask(
         return planned.mask
     mask = planned.mask
     mask = np.full(view.gray.shape, 255, np.uint8) if mask is None else mask.copy()
-    back = np.linalg.inv(view.to_frame)
+    back: Matrix = np.asarray(np.linalg.inv(view.to_frame), np.float64)
     if not inside:
         edge = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], float)
         frame_area = np.zeros_like(mask)

@@ -109,7 +109,7 @@ def limit(
     return PlannedLimit(camera, step, value, kind, "grey levels", reason, **bounds)
 
 
-def plan(*steps: PlannedStep, agree: Any = ()) -> Plan:
+def plan(*steps: PlannedStep, agree: Any = (), unique: Any = ()) -> Plan:
     """A plan over the cameras of these steps."""
     cameras: dict[str, list[PlannedStep]] = {}
     for step in steps:
@@ -121,6 +121,7 @@ def plan(*steps: PlannedStep, agree: Any = ()) -> Plan:
         sha256="0" * 64,
         cameras={name: CameraPlan(name, nothing, tuple(s)) for name, s in cameras.items()},
         agree=tuple(agree),
+        unique=tuple(unique),
         order={},
     )
 
