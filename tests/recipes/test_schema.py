@@ -77,7 +77,7 @@ MEANING = {
     "agree-names", "circle", "circle-of-one", "explained-by", "leave-out", "no-scale", "pattern",
     "leave-out-what-cannot-be", "limits-nothing-can-meet", "order-fields", "order-given-twice",
     "order-not-declared", "order-values", "placed-by-no-pose", "placed-by-nothing", "regions",
-    "references-missing", "references-unusable", "view-too-large",
+    "references-missing", "references-unusable", "unique", "view-too-large",
 }  # fmt: skip
 
 
