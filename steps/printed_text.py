@@ -250,9 +250,17 @@ def printed_text(
     all characters, with the same small freedom for each. A margin is the place's distance to the
     rival less that to the expected character, over the distance of the two shapes.
 
-    Capitals should be at least 10 px high, dots 1.4 px apart. Two characters of one shape (the
+    A line is right when `matches` is true; `worst_margin` says by how much, and is the value for
+    a limit (such as min 0.1) and for charts. Where single dots may be missing, missing ink counts
+    0.4 of ink where none belongs. A line may still be refused for dots that are missing just
+    where two characters differ. Print that covers other print shows in `worst_likeness`.
+
+    Capitals should be at least 13 px high, dots 1.8 px apart. Two characters of one shape (the
     letter O and a 0 without a stroke) cannot be told apart and are not held against each other.
     Where the text is read, all that is asked is that the place shows one character clearly.
+    In ordinary print, characters that were never taught nor drawn in `font` are told by plain
+    stand-ins: margins to them count 0.55 less. Below 14 px, digits that only a time shows may be
+    taught wrong (8 for 0): look at the taught picture.
 
     Examples
     --------

@@ -158,8 +158,9 @@ def _see(view: ScaledView, pattern: LinePattern, glyphs: GlyphSet, turn_deg: flo
     shown: list[str] = []
     for k, place in enumerate(reading.places):
         given = pattern.characters[place.place]
-        if given is not None and place.margin <= 0:
-            wrong = wrong or f"place {place.place + 1}: {given} looks like {place.rival}"
+        if given is not None and place.nearest != given:
+            looks = place.nearest.strip() or "nothing"
+            wrong = wrong or f"place {place.place + 1}: {given} looks like {looks}"
         clear = given or _clear_choice(line, scores, k) == place.expected
         shown.append(place.expected if clear else "")
     return _Seen(fit, scores.ink * line.root_weights, tuple(shown), wrong)

@@ -67,8 +67,8 @@ class GlyphSet:
 
     def rival_to(self, character: str) -> NDArray[np.bool_]:
         """Tell which shapes to hold against a character: stand-ins only those of its kind."""
-        kind = np.array([c.isdigit() == character.isdigit() for c in self.characters], np.bool_)
-        return kind | ~self.drawn
+        same = [_kind(c) == _kind(character) for c in self.characters]
+        return np.array(same, np.bool_) | ~self.drawn
 
     def only(self, keep: Sequence[int]) -> GlyphSet:
         """Give the set of some of the shapes."""
@@ -144,6 +144,11 @@ class GlyphSet:
             "size": np.array([self.space, self.height, self.mm_per_px, float(self.dotted)]),
             "origin": np.array([_ORIGINS.index(o) for o in self.origin]),
         }
+
+
+def _kind(character: str) -> str:
+    """Sort a character into digits, letters and the rest."""
+    return "digit" if character.isdigit() else "letter" if character.isalpha() else "other"
 
 
 def from_arrays(arrays: Mapping[str, NDArray[Any]]) -> GlyphSet:

@@ -16,7 +16,7 @@ from steps._shared.text_line import Floats, TextLine
 from steps._shared.text_patterns import LinePattern, Part
 from steps.contract import NotMeasured, View
 
-_STAND_IN = 0.35
+_STAND_IN = 0.55
 """What a margin to a stand-in counts less, as its true looks are not known [fraction]."""
 
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 import numpy as np
 import pytest
+from skimage.feature import match_template
 
 from steps._shared.text_patterns import parse_pattern
 from steps.contract import Given, NotMeasured, Reference, UnusableReference, View
@@ -143,6 +144,19 @@ def test_size_place_and_contrast_are_measured(lot_arrays):
     assert values.contrast == pytest.approx(150, abs=45)
 
 
+def test_the_place_is_that_of_template_matching_of_scikit_image(lot_arrays):
+    # skimage.feature.match_template (normalised cross-correlation) is the independent reference.
+    text, clean = "LOT K4471 09:58", Look(noise=0.0, jitter=0.0)
+    template = dot_line(text, clean, np.random.default_rng(0)).gray[8:28, 20:222]
+    moved = replace(clean, shift_mm=(5 * 0.19, -3 * 0.19))
+    drawn = [dot_line(text, look, np.random.default_rng(0)) for look in (clean, moved)]
+    peaks = [np.unravel_index(np.argmax(match_template(d.gray, template)), (17, 41)) for d in drawn]
+    seen = [printed_text(view(d), LOT, ready(LOT, lot_arrays)) for d in drawn]
+    down, across = np.subtract(peaks[1], peaks[0]) * 0.19
+    assert seen[1].offset_x_mm - seen[0].offset_x_mm == pytest.approx(across, abs=0.02)
+    assert seen[1].offset_y_mm - seen[0].offset_y_mm == pytest.approx(down, abs=0.02)
+
+
 def test_built_in_dots_need_only_the_height():
     params = PrintedTextParams(text="LOT {lot} hh:mm", height_mm=3.0)
     prepared = prepare(params, Given(order=ORDER))
@@ -182,6 +196,16 @@ def test_ordinary_print_of_characters_of_unlike_width(face):
     assert right.matches
     assert right.worst_margin > 0.2
     assert not wrong.matches
+
+
+def test_a_letter_never_taught_does_not_pass_for_its_like_in_ordinary_print():
+    def draw(text, look, rng):
+        return solid_line(text, look, rng, face=0)
+
+    prepared = ready(BEST_BEFORE, taught(BEST_BEFORE, Look(), draw).arrays)
+    for line in ("BP 14/03/2027", "BB 14/08/2027", "BB 19/03/2027", "BB 14/03/2021"):
+        assert not measured(line, prepared, BEST_BEFORE, Look(), draw=draw).matches
+    assert measured("BB 14/03/2027", prepared, BEST_BEFORE, Look(), draw=draw).matches
 
 
 def test_teaching_leaves_out_a_carton_with_another_lot():
@@ -282,11 +306,12 @@ def test_floor_dot_matrix_accepts_right_lines_and_no_changed_one(best_before_arr
     rng = np.random.default_rng(2024)
     prepared = ready(BEST_BEFORE, best_before_arrays)
     text = "BB 14/03/2027"
+    coder = replace(CODER, missing=0.03)
     right = wrong = 0
     for _ in range(60):
         for wanted in (True, False):
             line = text if wanted else changed(text, rng)
-            look = varied(replace(CODER, missing=0.03), rng, slant=10, stretch=0.1)
+            look = varied(coder, rng, slant=10, stretch=0.1)
             values = printed_text(view(dot_line(line, look, rng)), BEST_BEFORE, prepared)
             accepted = isinstance(values, PrintedTextValues) and values.matches
             right += accepted and wanted
