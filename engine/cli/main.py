@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import importlib.metadata
+import os
 import sys
 from collections.abc import Sequence
 
@@ -14,6 +15,7 @@ COMMANDS: dict[str, str] = {
     "explain": "one carton: pictures with what was measured drawn in, and why",
     "teach": "references from good cartons, and what their values suggest as limits",
     "cut": "a rectified picture of a part of a good carton, as a reference",
+    "calibrate": "lens, tilt and place of a camera from photographs of a printed board",
     "compare": "which cartons changed their verdict between two results, and why",
     "steps": "what a step measures, and its settings",
     "schema": "JSON Schema of recipes, for editors",
@@ -31,6 +33,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     0 = done and as expected; 1 = done, but verdicts differ from truth, or without truth there was
     a fault; 2 = the request or a file is wrong.
     """
+    # Cameras run side by side; threads inside each small product of matrices only get in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     arguments = list(sys.argv[1:] if argv is None else argv)
     parser = argparse.ArgumentParser(
         prog="cartonverdict",
