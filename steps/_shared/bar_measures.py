@@ -53,7 +53,7 @@ def modules_across(symbology: Symbology, profiles: NDArray[np.uint8]) -> float |
     """
     if symbology.modules:
         return float(symbology.modules)
-    widths = _element_widths(np.median(profiles, axis=0))
+    widths = element_widths(np.median(profiles, axis=0))
     count, total = len(widths), float(widths.sum())
     name = symbology.name
     if name in ("code128", "gs1_128"):
@@ -72,7 +72,7 @@ def modules_across(symbology: Symbology, profiles: NDArray[np.uint8]) -> float |
     return total / float(narrow.mean())
 
 
-def _element_widths(profile: NDArray[np.float64]) -> NDArray[np.float64]:
+def element_widths(profile: NDArray[np.float64]) -> NDArray[np.float64]:
     """Widths of bars and spaces between the first and the last bar, in samples."""
     kernel = np.ones(max(3, len(profile) // 12), np.uint8)[None]
     line = profile.astype(np.float32)[None]
@@ -121,7 +121,7 @@ def holds_bars(upright: Gray) -> bool:
         if len(part) < 4:
             continue
         profile = part.mean(axis=0)
-        widths = _element_widths(profile)
+        widths = element_widths(profile)
         tall = len(widths) >= _LEAST_ELEMENTS and len(upright) >= _TALL * float(np.median(widths))
         barred += tall and _alike(part, profile) > _STRAIGHT
     return barred >= 2

@@ -10,11 +10,18 @@ import zxingcpp
 from numpy.typing import NDArray
 
 from steps._shared.bar_extent import BarExtent, sample_bars
+from steps._shared.bar_measures import element_widths
 from steps._shared.symbologies import Symbology
 from steps.contract import Gray
 
 _END_SHARE = 0.03
 """Share of the height that is left out at the top and at the bottom of the bars."""
+_BESIDE = 0.6
+"""How far beside the bars more of them are looked for, as a share of the width."""
+_MORE_ELEMENTS = 5
+"""Bars and spaces beside the code that make it a piece of a larger one [count]."""
+_MORE_CONTRAST = 0.5
+"""Their contrast to that of the code, at least."""
 _QUIET_SHARE = 0.16
 """How much is sampled beside the bars for their quiet zones, as a share of the width."""
 
@@ -94,6 +101,35 @@ def brought_out(profiles: NDArray[np.uint8]) -> NDArray[np.uint8]:
     high = cv2.blur(cv2.dilate(lines, kernel), (side, 1))
     low = cv2.blur(cv2.erode(lines, kernel), (side, 1))
     return np.clip(20 + 215 * (lines - low) / (high - low + 8), 0, 255).astype(np.uint8)
+
+
+def goes_on(gray: Gray, extent: BarExtent) -> bool:
+    """Say whether more bars of the same height stand beside those that were read.
+
+    Parameters
+    ----------
+    gray : (M, N) uint8
+        Grey levels.
+    extent : BarExtent
+        The bars that were read.
+
+    Returns
+    -------
+    bool
+        True where, within three fifths of the width, several more bars stand on either side: a
+        tear can leave a piece of a code that reads as a shorter code.
+    """
+    columns = int(np.clip(2 * extent.width, 100, 900))
+    upright = sample_bars(gray, _trimmed(extent), 24, columns, _BESIDE)
+    profile = upright.astype(np.float64).mean(axis=0)
+    beside = round(_BESIDE * columns)
+    inside = profile[beside:-beside]
+    step = _MORE_CONTRAST * float(inside.max() - inside.min())
+    gap = round(0.03 * columns)
+    return any(
+        len(element_widths(part)) >= _MORE_ELEMENTS and float(part.max() - part.min()) > step
+        for part in (profile[: beside - gap], profile[gap - beside :])
+    )
 
 
 def bars_only(profiles: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -12,7 +12,7 @@ import zxingcpp
 from numpy.typing import NDArray
 
 from steps._shared.bar_extent import UprightLine, find_bar_extent, upright_line
-from steps._shared.bar_strips import brought_out, strips_of, texts_of
+from steps._shared.bar_strips import brought_out, goes_on, strips_of, texts_of
 from steps._shared.code_read import CodeRead, ReadBars
 from steps._shared.second_reader import second_reads
 from steps._shared.straighten import BarPatch, bar_patches, cut_patch, restore_bars
@@ -24,10 +24,6 @@ ENLARGE_UP_TO = 1_500_000
 
 _BLURS_PX = (1.33, 1.67)
 """Sigmas of blur that are undone in turn [px]."""
-_SURE = frozenset(["ean13", "ean8", "upca", "code128", "qr"])
-"""What the second reader alone is believed to have read."""
-_LEAST_FLATNESS = 0.06
-"""Height to width of the place of reading that is believed in a picture of forced contrast."""
 _SLANT = 0.04
 """Slope of a scan against the bars' right angle, above which a code is read again across."""
 
@@ -57,8 +53,8 @@ class Picture:
     errors: bool = False
     """Whether codes with too many errors are told as well."""
     forced: bool = False
-    """Whether its contrast was forced: it may then show a code where there is none, so one line
-    alone is not believed."""
+    """Whether much was done to it: it may then show a code where there is none, and what it
+    shows is believed only where strips of the view itself confirm it."""
 
 
 def read_codes(
@@ -83,7 +79,7 @@ def read_codes(
     attempts : int
         How many pictures are given to a reader at most [count].
     second_reader : bool
-        Whether the second reader makes a last attempt where it can be trusted.
+        Whether the second reader makes a last attempt; bars it reads must be confirmed by strips.
     strips : int
         In how many strips over their height the bars of a linear code are read again [count].
 
@@ -124,7 +120,7 @@ def read_codes(
     elif second_reader:
         reading.attempts += 1
         found = (_confirmed(gray, c, strips) for c in second_reads(_even(gray), symbologies))
-        reading.codes += [c for c in found if c and (c.votes or c.symbology.name in _SURE)]
+        reading.codes += [c for c in found if c and (c.votes or not c.symbology.linear)]
     return reading
 
 
@@ -145,7 +141,7 @@ def _reads(
         code = _across(gray, code, strips) if code else None
         if code is None:
             continue
-        if picture.forced and not code.votes and _flatness(code) < _LEAST_FLATNESS:
+        if picture.forced and code.bars and not code.votes:
             continue
         yield code
 
@@ -176,10 +172,10 @@ def _pictures(gray: Gray, symbologies: Sequence[Symbology], reading: Reading) ->
         return
     twice, to_view = _enlarge(gray, 2.0)
     matrix = not all(s.linear for s in symbologies)
-    yield Picture(_sharpen(twice), to_view, errors=matrix)
-    yield Picture(_even(twice), to_view, errors=matrix)
+    yield Picture(_sharpen(twice), to_view, errors=matrix, forced=True)
+    yield Picture(_even(twice), to_view, errors=matrix, forced=True)
     if gray.size <= ENLARGE_UP_TO // 3:
-        yield Picture(*_enlarge(gray, 3.0), errors=matrix)
+        yield Picture(*_enlarge(gray, 3.0), errors=matrix, forced=True)
     if matrix:
         binary = cv2.threshold(twice, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[1]
         yield Picture(np.asarray(binary, np.uint8), to_view, errors=True)
@@ -289,12 +285,6 @@ def _across(gray: Gray, code: CodeRead, strips: int) -> CodeRead | None:
     return None if code.symbology.name == "itf14" else _confirmed(gray, code, strips, upright)
 
 
-def _flatness(code: CodeRead) -> float:
-    """Height of the place of reading, as a share of its width."""
-    across, down = code.corners[1] - code.corners[0], code.corners[3] - code.corners[0]
-    return float(np.linalg.norm(down)) / max(float(np.linalg.norm(across)), 1.0)
-
-
 def _confirmed(
     gray: Gray, code: CodeRead, strips: int, upright: UprightLine | None = None
 ) -> CodeRead | None:
@@ -302,11 +292,14 @@ def _confirmed(
 
     A reader takes the first lines that fit; a few wrong lines can fit with a right check digit.
     Where at least two strips, and more than say the same, say something else, that is the content.
-    UPC-E, whose check is weak, needs at least one strip.
+    UPC-E, whose check is weak, needs at least one strip; an Interleaved 2 of 5 number beside which
+    the bars go on is a piece of a torn one, and is not given.
     """
     if not code.symbology.linear or code.stacked:
         return code
     extent = find_bar_extent(gray, code.corners, upright)
+    if code.symbology.name == "itf14" and goes_on(gray, extent):
+        return None
     profiles = strips_of(gray, extent, strips)
     as_seen = texts_of(profiles, code.symbology)
     texts = as_seen or texts_of(brought_out(profiles), code.symbology)
