@@ -16,6 +16,7 @@ COMMANDS: dict[str, str] = {
     "teach": "references from good cartons, and what their values suggest as limits",
     "cut": "a rectified picture of a part of a good carton, as a reference",
     "calibrate": "lens, tilt and place of a camera from photographs of a printed board",
+    "rejudge": "new limits on recorded values, without an image: which verdicts change",
     "compare": "which cartons changed their verdict between two results, and why",
     "steps": "what a step measures, and its settings",
     "schema": "JSON Schema of recipes, for editors",
