@@ -47,7 +47,7 @@ EARLIER = {
     (10, 0.5): "-.03 / .00", (3, 0.8): "-.37 / -.27", (4, 0.8): "-.24 / -.12",
     (6, 0.8): "-.12 / -.03", (10, 0.8): "-.05 / .00",
 }  # fmt: skip
-SYMBOLOGIES = ("EAN-13", "EAN-8", "UPC-A", "Code 128", "GS1-128", "ITF-14")
+SYMBOLOGIES = ("ean13", "ean8", "upca", "code128", "gs1_128", "itf14")
 NAMES = ("sc", "mod", "decodability", "defects")
 
 
@@ -105,13 +105,13 @@ def decodes(count: int) -> None:
         right = total = 0
         for k in range(count // len(SYMBOLOGIES) + 1):
             data = random_data(symbology, rng)
-            own = symbology in ("EAN-13", "EAN-8", "UPC-A", "Code 128") and k % 2
+            own = symbology in ("ean13", "ean8", "upca", "code128") and k % 2
             # python-barcode loses a leading 99 of Code 128 (zxing-cpp reads it without, too).
             own = own and not data.startswith("99")
             encode = python_barcode_modules if own else zint_modules
             profile = profile_of(encode(symbology, data)[0])
             grade = grade_profile(profile if k % 3 else profile[::-1], symbology)
-            plain = data.replace("(", "").replace(")", "") if symbology == "GS1-128" else data
+            plain = data.replace("(", "").replace(")", "") if symbology == "gs1_128" else data
             right += grade.decoded == plain
             total += 1
         print(f"{symbology:9s} decoded {right} of {total}")
@@ -127,28 +127,28 @@ def timed(what: Callable[[], object], repeats: int = 60) -> float:
 
 
 def speed() -> None:
-    modules = zint_modules("EAN-13", "4512345678906")[0]
+    modules = zint_modules("ean13", "4512345678906")[0]
     gray = photograph(LinearPrint(modules, bar_gain=0.1, height=60), 6.0, blur=0.5, noise=1)
-    view, params = View(gray), CodeGradeLinearParams(symbology="EAN-13")
-    found = find_linear(gray, "EAN-13")
+    view, params = View(gray), CodeGradeLinearParams(symbology="ean13")
+    found = find_linear(gray, "ean13")
     assert found is not None
     raw = raw_light(view, found.line, "red", 700.0)
     assert raw is not None
     area = find_bars_area(raw.coded, found.line - raw.origin)
     assert area is not None
-    survey = survey_bars(raw.light, area, "EAN-13")
+    survey = survey_bars(raw.light, area, "ean13")
 
     def profiles() -> object:
-        scans = ten_scans(raw.light, area, "EAN-13", survey, 0.8 * survey.module_px)
-        return grade_profiles(scans.profiles, "EAN-13")
+        scans = ten_scans(raw.light, area, "ean13", survey, 0.8 * survey.module_px)
+        return grade_profiles(scans.profiles, "ean13")
 
     parts: dict[str, Callable[[], object]] = {
         "ten profiles once located (goal 2)": profiles,
-        "find by reading": lambda: find_linear(gray, "EAN-13"),
+        "find by reading": lambda: find_linear(gray, "ean13"),
         "bars' area": lambda: find_bars_area(raw.coded, found.line - raw.origin),
-        "first look": lambda: survey_bars(raw.light, area, "EAN-13"),
+        "first look": lambda: survey_bars(raw.light, area, "ean13"),
         "strips over the height": lambda: look_over_height(
-            raw.light, area, "EAN-13", survey, "4512345678906"
+            raw.light, area, "ean13", survey, "4512345678906"
         ),
         "whole step": lambda: code_grade_linear(view, params),
     }

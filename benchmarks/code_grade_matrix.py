@@ -30,17 +30,17 @@ from steps.code_grade_matrix import CodeGradeMatrixParams, code_grade_matrix, gr
 from steps.contract import View
 from tests.generators.symbols import photograph_matrix, zint_modules
 
-CODE = zint_modules("Data Matrix", "A" * 30, option_2=8)
+CODE = zint_modules("datamatrix", "A" * 30, option_2=8)
 
 
 def accuracy(gains: tuple[float, ...]) -> None:
     print("gain  px  blur   SC error  worst module error  MOD grade (true)  gain measured")
     for gain in gains:
-        fine = grade_matrix(photograph_matrix(CODE, 20, gain=gain, parts=2), "Data Matrix")
+        fine = grade_matrix(photograph_matrix(CODE, 20, gain=gain, parts=2), "datamatrix")
         for px in (4.0, 6.0, 8.0, 10.0):
             for blur in (0.5, 0.8):
                 gray = photograph_matrix(CODE, px, turn_deg=3, blur=blur, noise=1, gain=gain)
-                g = grade_matrix(gray, "Data Matrix")
+                g = grade_matrix(gray, "datamatrix")
                 print(
                     f"{gain:+.1f} {px:4.0f} {blur:5.1f} {g.sc - fine.sc:+9.3f}"
                     f" {g.worst_module - fine.worst_module:+14.3f} {g.mod:14.0f} ({fine.mod:.0f})"
@@ -55,10 +55,10 @@ def as_meant(stated: float, ours: float) -> float:
 
 def error_counts(count: int) -> None:
     rng = np.random.default_rng(5)
-    for symbology in ("Data Matrix", "QR"):
+    for symbology in ("datamatrix", "qr"):
         equal = both = ours = theirs = 0
         for _ in range(count):
-            if symbology == "QR":
+            if symbology == "qr":
                 version, level = int(rng.integers(1, 9)), "LMQH"[rng.integers(4)]
                 code = segno.make(
                     "A1b", version=version, error=level, boost_error=False, micro=False
@@ -67,7 +67,7 @@ def error_counts(count: int) -> None:
                 layout = qr_layout(version, level, code.mask)
                 name = zxingcpp.BarcodeFormat.QRCode
             else:
-                modules = zint_modules("Data Matrix", "A1b", option_2=int(rng.integers(3, 16)))
+                modules = zint_modules("datamatrix", "A1b", option_2=int(rng.integers(3, 16)))
                 layout = data_matrix_layout(*modules.shape)
                 name = zxingcpp.BarcodeFormat.DataMatrix
             data = np.argwhere(layout.word >= 0)
@@ -90,9 +90,9 @@ def error_counts(count: int) -> None:
 
 def speed() -> None:
     gray = photograph_matrix(CODE, 8, turn_deg=3, blur=0.5, noise=1)
-    view, params = View(gray), CodeGradeMatrixParams(symbology="Data Matrix")
+    view, params = View(gray), CodeGradeMatrixParams(symbology="datamatrix")
     for name, what in {
-        "grade_matrix, finding included (goal 6)": lambda: grade_matrix(gray, "Data Matrix"),
+        "grade_matrix, finding included (goal 6)": lambda: grade_matrix(gray, "datamatrix"),
         "whole step": lambda: code_grade_matrix(view, params),
     }.items():
         times = []

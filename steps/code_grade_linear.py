@@ -37,7 +37,7 @@ _CLIPPED = 0.02
 class CodeGradeLinearParams(Params):
     """Which code is graded, and under which conditions."""
 
-    symbology: Literal["EAN-13", "EAN-8", "UPC-A", "Code 128", "GS1-128", "ITF-14"]
+    symbology: Literal["ean13", "ean8", "upca", "code128", "gs1_128", "itf14"]
     """Symbology of the code."""
 
     aperture_mm: float | None = Field(None, gt=0)
@@ -172,8 +172,9 @@ def grade_profile(
     reflectance : (N,) array of float
         Reflectance from 0 to 1 along the scan, evenly spaced, quiet zones included.
     symbology : str or None
-        ``"EAN-13"``, ``"EAN-8"``, ``"UPC-A"``, ``"Code 128"``, ``"GS1-128"``, ``"ITF-14"``; None
-        grades what needs no decode.
+        ``"ean13"``, ``"ean8"``, ``"upca"``, ``"code128"``, ``"gs1_128"``, ``"itf14"`` or ``"itf"``
+        (of any length), or as the standards write them (``"EAN-13"``); None grades what needs no
+        decode.
     decimals : bool
         Interpolate grades between thresholds, else whole grades.
     quiet_zones : bool
@@ -196,14 +197,14 @@ def grade_profile(
 
     References
     ----------
-    ISO/IEC 15416 (from memory, facts.md section 1).
+    ISO/IEC 15416:2016; thresholds and formulas from memory.
 
     Examples
     --------
     >>> widths = [int(c) for c in "111" + "3211" * 4 + "11111" + "3211" * 4 + "111"]
     >>> bars = np.repeat(np.arange(len(widths)) % 2 == 0, widths)
     >>> modules = np.concatenate([np.zeros(8), bars, np.zeros(8)])
-    >>> grade = grade_profile(0.8 - 0.72 * np.repeat(modules, 10), "EAN-8")
+    >>> grade = grade_profile(0.8 - 0.72 * np.repeat(modules, 10), "ean8")
     >>> grade.decoded, grade.grade, round(grade.sc, 2), grade.limited_by
     ('00000000', 4.0, 0.72, '')
     """
@@ -241,7 +242,7 @@ def code_grade_linear(
 
     References
     ----------
-    ISO/IEC 15416 (from memory, facts.md section 1).
+    ISO/IEC 15416:2016; thresholds and formulas from memory.
 
     Examples
     --------
@@ -249,7 +250,7 @@ def code_grade_linear(
     >>> bars = np.repeat(np.arange(len(widths)) % 2 == 0, np.multiply(widths, 6))
     >>> gray = np.full((200, 82 * 6), 220, np.uint8)
     >>> gray[40:160, 48 : 48 + len(bars)] -= (180 * bars).astype(np.uint8)
-    >>> values = code_grade_linear(View(gray), CodeGradeLinearParams(symbology="EAN-8"))
+    >>> values = code_grade_linear(View(gray), CodeGradeLinearParams(symbology="ean8"))
     >>> values.text, values.letter, values.lines_decoded, round(values.px_per_module, 1)
     ('00000000', 'A', 10, 6.0)
     """
@@ -379,4 +380,4 @@ def _values(seen: _Seen, params: CodeGradeLinearParams, marks: Marks) -> CodeGra
 
 def _as_graded(read: str, params: CodeGradeLinearParams) -> str:
     """Write what the reader read the way the reference decode does (UPC-A without the 0)."""
-    return read[1:] if params.symbology == "UPC-A" and len(read) == 13 else read
+    return read[1:] if params.symbology == "upca" and len(read) == 13 else read

@@ -10,11 +10,12 @@ from pydantic import Field
 from steps._shared.camera_limits import expected_matrix_bias
 from steps._shared.frame_scale import frame_scale
 from steps._shared.light import to_linear
-from steps._shared.matrix_find import find_matrix, is_qr
-from steps._shared.matrix_grade import Conditions, MatrixGrade, grade_grid
+from steps._shared.matrix_find import MATRIX, find_matrix
+from steps._shared.matrix_grade import Conditions, MatrixGrade, grade_grid, of_another_kind
 from steps._shared.matrix_grid import MatrixGrid, fit_grid, quad
 from steps._shared.print_grades import CAUSES, letter_of, mean_grade, notation
 from steps._shared.raw_light import raw_light, visible
+from steps._shared.symbology_names import STANDARD_NAMES, our_name
 from steps.contract import Mark, Marks, NotMeasured, Params, Values, View, no_marks, step
 
 _LEAST_PX, _SURE_PX = 4.0, 6.0
@@ -27,7 +28,7 @@ _CLIPPED = 0.02
 class CodeGradeMatrixParams(Params):
     """Which code is graded, and under which conditions."""
 
-    symbology: Literal["Data Matrix", "QR"]
+    symbology: Literal["datamatrix", "gs1_datamatrix", "qr", "gs1_qr"]
     """Symbology of the code."""
 
     aperture_mm: float | None = Field(None, gt=0)
@@ -149,7 +150,8 @@ def grade_matrix(
     gray : (M, N) array
         uint8 or uint16 grey levels, or float reflectance from 0 to 1.
     symbology : str
-        ``"Data Matrix"`` or ``"QR"``.
+        ``"datamatrix"``, ``"gs1_datamatrix"``, ``"qr"`` or ``"gs1_qr"``, or as the standards write
+        them (``"Data Matrix"``).
     gamma : str or float
         How integer values are coded, as in `View.gamma`.
     aperture : float
@@ -178,7 +180,7 @@ def grade_matrix(
 
     References
     ----------
-    ISO/IEC 15415, 16022 Annex M, 18004 Annex G (from memory, facts.md section 2).
+    ISO/IEC 15415:2011, 16022 Annex M, 18004 Annex G; formulas and thresholds from memory.
 
     Examples
     --------
@@ -186,28 +188,29 @@ def grade_matrix(
     >>> from steps._shared.matrix_layout import place_words
     >>> words = np.array([142, 164, 186, 114, 25, 5, 88, 102])  # "123456"
     >>> dark = np.pad(place_words(data_matrix_layout(10, 10), words), 3)
-    >>> grade = grade_matrix(0.9 - 0.8 * np.kron(dark, np.ones((9, 9))), "Data Matrix")
+    >>> grade = grade_matrix(0.9 - 0.8 * np.kron(dark, np.ones((9, 9))), "datamatrix")
     >>> grade.decoded, grade.grade, round(grade.sc, 2), grade.uec
     ('123456', 4.0, 0.8, 1.0)
     """
     values = np.asarray(gray)
     if values.ndim != 2:
         raise ValueError(f"a picture is two-dimensional, not {values.ndim}-dimensional")
-    qr = is_qr(symbology)
+    name = our_name(symbology, MATRIX)
     if values.dtype.kind == "u":
         light = to_linear(values, gamma)
         seen = values if values.dtype == np.uint8 else (values >> 8).astype(np.uint8)
     else:
         light = np.nan_to_num(values.astype(np.float32))
         seen = np.clip(np.rint(255.0 * light), 0, 255).astype(np.uint8)
-    found = find_matrix(seen, symbology)
+    found = find_matrix(seen, name)
     grid = None
     if found is not None and found.has_layout:
         grid = fit_grid(light, found.corners, found.rows, found.columns)
     if found is None or grid is None:
         return MatrixGrade(grades={"Decode": 0.0})
     conditions = Conditions(aperture, 1.0 if white is None else white, decimals)
-    return grade_grid(light, grid, qr, found.text, conditions)
+    grade = grade_grid(light, grid, "qr" in name, found.text, conditions)
+    return of_another_kind(grade) if found.foreign else grade
 
 
 @step
@@ -237,7 +240,7 @@ def code_grade_matrix(
 
     References
     ----------
-    ISO/IEC 15415 (from memory, facts.md section 2).
+    ISO/IEC 15415:2011; formulas and thresholds from memory.
 
     Examples
     --------
@@ -246,7 +249,7 @@ def code_grade_matrix(
     >>> words = np.array([142, 164, 186, 114, 25, 5, 88, 102])
     >>> dark = np.pad(place_words(data_matrix_layout(10, 10), words), 3)
     >>> gray = (220 - 200 * np.kron(dark, np.ones((9, 9)))).astype(np.uint8)
-    >>> values = code_grade_matrix(View(gray), CodeGradeMatrixParams(symbology="Data Matrix"))
+    >>> values = code_grade_matrix(View(gray), CodeGradeMatrixParams(symbology="datamatrix"))
     >>> values.text, values.letter, values.uec, round(values.px_per_module, 1)
     ('123456', 'A', 1.0, 9.0)
     """
@@ -257,7 +260,9 @@ def code_grade_matrix(
         return NotMeasured("no code was found")
     if not found.has_layout:
         size = f"{found.rows} x {found.columns}"
-        return NotMeasured(f"{params.symbology} symbols of {size} modules are not graded")
+        return NotMeasured(
+            f"{STANDARD_NAMES[params.symbology]} symbols of {size} modules are not graded"
+        )
     to_frame = np.eye(3) if view.frame is None else np.asarray(view.to_frame, np.float64)
     corners = np.asarray(cv2.perspectiveTransform(found.corners[None], to_frame)[0], np.float64)
     side = float(np.hypot(*(corners[1] - corners[0])))
@@ -279,11 +284,13 @@ def code_grade_matrix(
     grade = grade_grid(
         raw.light,
         grid,
-        is_qr(params.symbology),
+        "qr" in params.symbology,
         found.text,
         Conditions(aperture, white, params.decimals),
         _spacings(flat, grid),
     )
+    if found.foreign:
+        grade = of_another_kind(grade)
     mark = Mark(flat, "shape", grade.decoded or "")
     return _values(grade, params, raw.clipped_share(outline), in_mm, (mark,))
 

@@ -59,7 +59,7 @@ def survey_bars(light: NDArray[np.float32], area: BarsArea, symbology: str) -> S
     area : BarsArea
         Where the bars lie.
     symbology : str
-        As ``"EAN-13"``.
+        As ``"ean13"``.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def ten_scans(
     area : BarsArea
         Where the bars lie.
     symbology : str
-        As ``"EAN-13"``.
+        As ``"ean13"``.
     survey : Survey
         Pixels a module and blur.
     aperture_px : float
@@ -145,7 +145,7 @@ def look_over_height(
     area : BarsArea
         Where the bars lie.
     symbology : str
-        As ``"EAN-13"``.
+        As ``"ean13"``.
     survey : Survey
         Pixels a module and blur.
     text : str or None

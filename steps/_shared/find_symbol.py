@@ -38,13 +38,13 @@ def find_symbol(edges: NDArray[np.float64], first_bar: int, symbology: Linear) -
     --------
     >>> from steps._shared.symbology_tables import LINEAR
     >>> widths = [2, 9] + [int(c) for c in "111" + "3211" * 4 + "11111" + "3211" * 4 + "111"]
-    >>> find_symbol(np.cumsum([5.0, *widths]), 0, LINEAR["EAN-8"])[:2]
+    >>> find_symbol(np.cumsum([5.0, *widths]), 0, LINEAR["ean8"])[:2]
     (2, 45)
     """
     widths = np.diff(edges)
     if symbology.elements is not None:
         windows = _fixed_windows(widths, first_bar, symbology.elements)
-    elif symbology.name == "ITF":
+    elif symbology.name == "itf":
         windows = _between_spaces(widths, first_bar)
     else:
         windows = _code128_windows(widths, first_bar)

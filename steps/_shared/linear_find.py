@@ -8,17 +8,7 @@ import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
-from steps._shared.symbology_tables import plain_name
-
-_FORMATS: dict[str, Any] = {
-    "ean13": zxingcpp.BarcodeFormat.EAN13,
-    "ean8": zxingcpp.BarcodeFormat.EAN8,
-    "upca": zxingcpp.BarcodeFormat.UPCA,
-    "code128": zxingcpp.BarcodeFormat.Code128,
-    "gs1128": zxingcpp.BarcodeFormat.Code128,
-    "itf14": zxingcpp.BarcodeFormat.ITF,
-    "itf": zxingcpp.BarcodeFormat.ITF,
-}
+from steps._shared.symbologies import SYMBOLOGIES, Symbology
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +29,7 @@ def find_linear(gray: NDArray[np.uint8], symbology: str) -> FoundLine | None:
     gray : (M, N) uint8
         Grey levels.
     symbology : str
-        As ``"EAN-13"``.
+        As ``"ean13"``.
 
     Returns
     -------
@@ -53,30 +43,30 @@ def find_linear(gray: NDArray[np.uint8], symbology: str) -> FoundLine | None:
 
     Examples
     --------
-    >>> find_linear(np.full((50, 80), 200, np.uint8), "EAN-13") is None
+    >>> find_linear(np.full((50, 80), 200, np.uint8), "ean13") is None
     True
     """
     gray = np.ascontiguousarray(gray)
     if min(gray.shape) < 8:
         return None
-    formats = _FORMATS[plain_name(symbology)]
-    found = _read(gray, formats, 1.0)
+    known = SYMBOLOGIES["itf14" if symbology == "itf" else symbology]
+    found = _read(gray, known, 1.0)
     if found is None:
         clearer = cv2.createCLAHE(4.0, (16, 16))
-        found = _read(clearer.apply(gray), formats, 1.0)
+        found = _read(clearer.apply(gray), known, 1.0)
         if found is None and gray.size <= 1_500_000:
             large = cv2.resize(gray, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
-            found = _read(clearer.apply(large), formats, 2.0)
+            found = _read(clearer.apply(large), known, 2.0)
     return found or find_bars(gray)
 
 
-def _read(picture: NDArray[Any], formats: Any, scale: float) -> FoundLine | None:
-    """Read codes and take the widest."""
-    wanted: Any = [formats]
+def _read(picture: NDArray[Any], known: Symbology, scale: float) -> FoundLine | None:
+    """Read codes and take the widest, of those with the right identifier where there are some."""
+    wanted: Any = list(known.formats)
     codes = zxingcpp.read_barcodes(
         picture, formats=wanted, text_mode=zxingcpp.TextMode.Plain, try_downscale=scale == 1.0
     )
-    best: FoundLine | None = None
+    best: tuple[tuple[bool, float], FoundLine] | None = None
     for code in codes:
         p = code.position
         corners = np.array(
@@ -85,11 +75,13 @@ def _read(picture: NDArray[Any], formats: Any, scale: float) -> FoundLine | None
         )
         ends = np.array([corners[:2].mean(axis=0), corners[2:].mean(axis=0)])
         ends = (ends + 0.5) / scale - 0.5
-        if best is None or np.hypot(*(ends[1] - ends[0])) > np.hypot(
-            *(best.line[1] - best.line[0])
-        ):
-            best = FoundLine(ends, code.text)
-    return best
+        rank = (
+            known.identifier in ("", code.symbology_identifier),
+            float(np.hypot(*(ends[1] - ends[0]))),
+        )
+        if best is None or rank > best[0]:
+            best = rank, FoundLine(ends, code.text)
+    return None if best is None else best[1]
 
 
 def find_bars(gray: NDArray[np.uint8]) -> FoundLine | None:

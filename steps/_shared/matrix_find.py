@@ -9,15 +9,10 @@ import zxingcpp
 from numpy.typing import NDArray
 
 from steps._shared.data_matrix import is_data_matrix_size
-from steps._shared.symbology_tables import plain_name
+from steps._shared.symbologies import SYMBOLOGIES, Symbology
 
-_FORMATS: dict[str, Any] = {
-    "datamatrix": zxingcpp.BarcodeFormat.DataMatrix,
-    "gs1datamatrix": zxingcpp.BarcodeFormat.DataMatrix,
-    "qr": zxingcpp.BarcodeFormat.QRCode,
-    "qrcode": zxingcpp.BarcodeFormat.QRCode,
-    "gs1qrcode": zxingcpp.BarcodeFormat.QRCode,
-}
+MATRIX = ("datamatrix", "gs1_datamatrix", "qr", "gs1_qr")
+"""Our names of the symbologies that are graded."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,32 +25,20 @@ class FoundMatrix:
     rows: int
     columns: int
     text: str | None
-    """Content; None where it has too many errors."""
+    """Content; None where it has too many errors, or is not what the symbology asks for."""
+    foreign: bool = False
+    """Whether it reads, but as another kind: an ordinary symbol where a GS1 one is asked for."""
+
+    @property
+    def is_read(self) -> bool:
+        """Whether its content is known, whatever its kind."""
+        return self.text is not None or self.foreign
 
     @property
     def has_layout(self) -> bool:
         """Whether a symbol of this size can be graded."""
         square = self.rows == self.columns and self.rows % 4 == 1
         return square or is_data_matrix_size(self.rows, self.columns)
-
-
-def is_qr(symbology: str) -> bool:
-    """Whether a name means QR; else it means Data Matrix.
-
-    Raises
-    ------
-    ValueError
-        Where it means neither.
-
-    Examples
-    --------
-    >>> is_qr("QR Code"), is_qr("Data Matrix")
-    (True, False)
-    """
-    plain = plain_name(symbology)
-    if plain not in _FORMATS:
-        raise ValueError(f"{symbology} is not a matrix symbology graded here: Data Matrix, QR")
-    return "qr" in plain
 
 
 def find_matrix(gray: NDArray[np.uint8], symbology: str) -> FoundMatrix | None:
@@ -66,7 +49,7 @@ def find_matrix(gray: NDArray[np.uint8], symbology: str) -> FoundMatrix | None:
     gray : (M, N) uint8
         Grey levels.
     symbology : str
-        ``"Data Matrix"`` or ``"QR"``.
+        One of `MATRIX`.
 
     Returns
     -------
@@ -80,18 +63,18 @@ def find_matrix(gray: NDArray[np.uint8], symbology: str) -> FoundMatrix | None:
 
     Examples
     --------
-    >>> find_matrix(np.full((50, 80), 200, np.uint8), "QR") is None
+    >>> find_matrix(np.full((50, 80), 200, np.uint8), "qr") is None
     True
     """
-    wanted = _FORMATS[plain_name(symbology)]
+    wanted = SYMBOLOGIES[symbology]
     if min(gray.shape) < 8:
         return None
     gray = np.ascontiguousarray(gray)
     clearer = cv2.createCLAHE(4.0, (16, 16))
     best = _read(gray, wanted, 1.0)
-    if best is None or best.text is None:
+    if best is None or not best.is_read:
         best = _read(clearer.apply(gray), wanted, 1.0) or best
-    if (best is None or best.text is None) and gray.size <= 1_500_000:
+    if (best is None or not best.is_read) and gray.size <= 1_500_000:
         large = cv2.resize(gray, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
         best = _read(clearer.apply(large), wanted, 2.0) or best
     if best is None and min(gray.shape) >= 200:
@@ -101,13 +84,13 @@ def find_matrix(gray: NDArray[np.uint8], symbology: str) -> FoundMatrix | None:
     return best
 
 
-def _read(picture: NDArray[Any], wanted: Any, scale: float) -> FoundMatrix | None:
+def _read(picture: NDArray[Any], wanted: Symbology, scale: float) -> FoundMatrix | None:
     """Read symbols and take the best."""
-    formats: Any = [wanted]
+    formats: Any = list(wanted.formats)
     codes = zxingcpp.read_barcodes(
         picture, formats=formats, text_mode=zxingcpp.TextMode.Plain, return_errors=True
     )
-    best: tuple[tuple[bool, float], FoundMatrix] | None = None
+    best: tuple[tuple[bool, bool, float], FoundMatrix] | None = None
     for code in codes:
         p = code.position
         corners = np.array(
@@ -118,10 +101,12 @@ def _read(picture: NDArray[Any], wanted: Any, scale: float) -> FoundMatrix | Non
         if size is None:
             continue
         side = float(np.hypot(*(corners[2] - corners[0])))
-        if best is None or (code.valid, side) > best[0]:
+        fits = wanted.identifier in ("", code.symbology_identifier)
+        rank = code.valid and fits, code.valid, side
+        if best is None or rank > best[0]:
             corners = (corners + 0.5) / scale - 0.5
-            text = code.text if code.valid else None
-            best = (code.valid, side), FoundMatrix(corners, *size, text)
+            text = code.text if code.valid and fits else None
+            best = rank, FoundMatrix(corners, *size, text, code.valid and not fits)
     return None if best is None else best[1]
 
 

@@ -223,6 +223,18 @@ def grade_grid(
     )
 
 
+def of_another_kind(grade: MatrixGrade) -> MatrixGrade:
+    """Give grade 0 for Decode to a symbol that holds other data than it is asked to.
+
+    Examples
+    --------
+    >>> of_another_kind(MatrixGrade(decoded="A", grades={"Decode": 4.0}, grade=4.0)).limited_by
+    'Decode'
+    """
+    grades = grade.grades | {"Decode": 0.0}
+    return replace(grade, decoded=None, grades=grades, grade=0.0, limited_by="Decode")
+
+
 def overlay(layout: Layout, grades: Floats) -> float:
     """Grade by the overlay procedure.
 

@@ -2,7 +2,7 @@
 
 References
 ----------
-ISO/IEC 16022 Annex M and ISO/IEC 18004 Annex G (from memory, not confirmed; facts.md section 2).
+ISO/IEC 16022 Annex M and ISO/IEC 18004 Annex G (from memory, not confirmed).
 """
 
 from collections.abc import Callable

@@ -30,11 +30,12 @@ SCALES = {
     "FPD timing": Scale((0.0, 0.07, 0.11, 0.14), smaller_is_better=True),
     "FPD alignment": Scale((0.0, 0.10, 0.20, 0.30), smaller_is_better=True),
 }
-"""Grade thresholds of ISO/IEC 15416 and 15415 (from memory, facts.md sections 1.2 and 2)."""
+"""Grade thresholds of ISO/IEC 15416:2016 and 15415:2011; those of fixed patterns of ISO/IEC 16022
+Annex M and 18004 Annex G (all from memory, the last two not confirmed)."""
 
 CAUSES = {
     "Edges": "the number of bars does not fit: voids, spots, or print beside the code",
-    "Decode": "the bars do not decode: missing or filled bars",
+    "Decode": "it does not decode: parts missing or filled in, or content of another kind",
     "SC": "ink too pale, or board too dark or coloured",
     "Rmin": "bars too light",
     "ECmin": "one edge hardly shows: narrow spaces filled in, or narrow bars faded",
@@ -49,8 +50,8 @@ CAUSES = {
     "UEC": "damage to the data modules",
     "Format": "damage to the format or version information",
 }
-"""What usually lowers each parameter (facts.md 1.2, after GS1 General Specifications; and common
-practice, no source)."""
+"""What usually lowers each parameter (decodability: GS1 General Specifications, Release 18, p. 340;
+the others common practice, no source)."""
 
 _CLOSE = 1e-9
 

@@ -105,7 +105,7 @@ def grade_profiles(
     profiles : (P, N) float
         Reflectance from 0 to 1 along P scans, evenly spaced.
     symbology : str or None
-        As ``"EAN-13"``; None grades what needs no decode.
+        As ``"ean13"``; None grades what needs no decode.
     decimals : bool
         Interpolate grades between thresholds.
     quiet_zones : bool

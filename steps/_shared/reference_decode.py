@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from steps._shared.check_digits import check_digit_is_right
 from steps._shared.code128_text import text_of
 from steps._shared.symbology_tables import (
     EAN_A_WIDTHS,
@@ -26,7 +27,6 @@ from steps._shared.symbology_tables import (
     code128_bar_sums,
     code128_lookup,
     ean_lookup,
-    mod10_holds,
 )
 
 Widths = NDArray[np.float64]
@@ -83,15 +83,15 @@ def decode_widths(widths: Widths, symbology: Linear) -> list[Decoded | None]:
     >>> from steps._shared.symbology_tables import LINEAR
     >>> digits = "".join(["111", *["3211"] * 4, "11111", *["3211"] * 4, "111"])
     >>> widths = np.array([[float(c) for c in digits]])
-    >>> decode_widths(widths, LINEAR["EAN-8"])[0].text
+    >>> decode_widths(widths, LINEAR["ean8"])[0].text
     '00000000'
     """
     widths = np.atleast_2d(np.asarray(widths, np.float64))
     count = widths.shape[1]
     decode: Any
-    if symbology.name in ("EAN-13", "UPC-A", "EAN-8"):
+    if symbology.name in ("ean13", "upca", "ean8"):
         fits, decode = count == symbology.elements, _decode_ean
-    elif symbology.name in ("Code 128", "GS1-128"):
+    elif symbology.name in ("code128", "gs1_128"):
         fits, decode = count >= 25 and count % 6 == 1, _decode_code128
     else:
         fits = count >= 27 and count % 10 == 7 and symbology.elements in (None, count)
@@ -168,15 +168,15 @@ def _ean_texts(
     sets = np.zeros(len(digits), np.int64)
     for column in left_in_b.T:
         sets = 2 * sets + column
-    eight = symbology.name == "EAN-8"
+    eight = symbology.name == "ean8"
     lead = np.where(sets == 0, 0, -1) if eight else _PARITY[sets]
     weights = np.array([3, 1] * 6)[-digits.shape[1] :]
     # The leading digit of EAN-13 has weight 1; EAN-8 has none (0).
     holds = (lead >= 0) & ((digits @ weights + lead) % 10 == 0)
-    if symbology.name == "UPC-A":
+    if symbology.name == "upca":
         holds &= lead == 0
     plain = (digits + 48).astype(np.uint8)
-    with_lead = symbology.name == "EAN-13"
+    with_lead = symbology.name == "ean13"
     return [
         f"{first if with_lead else ''}{row.tobytes().decode('ascii')}" if ok else None
         for row, first, ok in zip(plain, lead.tolist(), holds.tolist(), strict=True)
@@ -195,7 +195,7 @@ def _decode_code128(widths: Widths, symbology: Linear, flipped: bool) -> list[De
     fits &= (values[:, :-2] @ weights) % 103 == values[:, -2]
     for row, valid in enumerate(fits):
         text = text_of(values[row, :-2].tolist()) if valid else None
-        if text is None or (symbology.name == "GS1-128" and values[row, 1] != 102):
+        if text is None or (symbology.name == "gs1_128" and values[row, 1] != 102):
             found.append(None)
             continue
         v, g = float(margin[row].min()), float(gain[row].mean())
@@ -253,7 +253,7 @@ def _decode_itf(widths: Widths, symbology: Linear, flipped: bool) -> list[Decode
     found: list[Decoded | None] = []
     for row, valid in enumerate(good):
         text = "".join(str(d) for d in digits[row].ravel()) if valid else ""
-        if not valid or (symbology.name == "ITF-14" and not mod10_holds(text)):
+        if not valid or (symbology.name == "itf14" and not check_digit_is_right(text)):
             found.append(None)
             continue
         found.append(_itf_figures(pairs[row], wide[row], threshold[row], text, flipped))

@@ -55,7 +55,7 @@ def find_elements(profiles: Floats) -> ScanElements:
 
     References
     ----------
-    ISO/IEC 15416 (from memory, facts.md 1.1 and 1.2).
+    ISO/IEC 15416:2016 (from memory).
 
     Examples
     --------

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from steps._shared.symbology_names import our_name
+
 _CODE128 = (
     "212222 222122 222221 121223 121322 131222 122213 122312 132212 221213 221312 231212 "
     "112232 122132 122231 113222 123122 123221 223211 221132 221231 213212 223112 312131 "
@@ -61,46 +63,32 @@ class Linear:
 
 
 LINEAR = {
-    "EAN-13": Linear("EAN-13", 11, 7, 59),
-    "EAN-8": Linear("EAN-8", 7, 7, 43),
-    "UPC-A": Linear("UPC-A", 9, 9, 59),
-    "Code 128": Linear("Code 128", 10, 10, None),
-    "GS1-128": Linear("GS1-128", 10, 10, None),
-    "ITF-14": Linear("ITF-14", 10, 10, 77),
-    "ITF": Linear("ITF", 10, 10, None),
+    "ean13": Linear("ean13", 11, 7, 59),
+    "ean8": Linear("ean8", 7, 7, 43),
+    "upca": Linear("upca", 9, 9, 59),
+    "code128": Linear("code128", 10, 10, None),
+    "gs1_128": Linear("gs1_128", 10, 10, None),
+    "itf14": Linear("itf14", 10, 10, 77),
+    "itf": Linear("itf", 10, 10, None),
 }
-"""Quiet zones: GS1 General Specifications 5.2.3.4, 5.3.2.2, 5.4.4.2 (facts.md 3.4)."""
+"""What is known of each graded symbology. Quiet zones: GS1 General Specifications 5.2.3.4, 5.3.2.2
+and 5.4.4.2; those of Code 128 and of ITF as ISO/IEC 15417 and 16390 (from memory)."""
 
 
 def linear_symbology(name: str) -> Linear:
-    """Find a linear symbology by its name, however it is written.
+    """Find a linear symbology by our name or that of its standard.
 
     Raises
     ------
     ValueError
-        Where the name is not one of ours.
+        Where it is none that is graded.
 
     Examples
     --------
-    >>> linear_symbology("ean13").name, linear_symbology("CODE-128").name
-    ('EAN-13', 'Code 128')
+    >>> linear_symbology("ean13").name, linear_symbology("Code 128").name
+    ('ean13', 'code128')
     """
-    plain = plain_name(name)
-    for known in LINEAR.values():
-        if plain_name(known.name) == plain:
-            return known
-    raise ValueError(f"{name} is not a linear symbology graded here; known: {', '.join(LINEAR)}")
-
-
-def plain_name(name: str) -> str:
-    """Letters and digits of a name, in lower case.
-
-    Examples
-    --------
-    >>> plain_name("GS1-128")
-    'gs1128'
-    """
-    return "".join(c for c in name.lower() if c.isalnum())
+    return LINEAR[our_name(name, LINEAR)]
 
 
 def code128_lookup() -> NDArray[np.int16]:
@@ -154,15 +142,3 @@ def ean_lookup() -> NDArray[np.int16]:
         table[w[2] + w[3], w[1] + w[2]] = digit
         table[w[1] + w[0], w[2] + w[1]] = 10 + digit
     return table
-
-
-def mod10_holds(digits: str) -> bool:
-    """Whether the last digit is the right check digit (weights 3, 1 from the right).
-
-    Examples
-    --------
-    >>> mod10_holds("6291041500213"), mod10_holds("6291041500214")
-    (True, False)
-    """
-    total = sum(int(c) * (3 if i % 2 else 1) for i, c in enumerate(reversed(digits)))
-    return total % 10 == 0

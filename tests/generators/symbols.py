@@ -20,14 +20,14 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 _ZINT = {
-    "EAN-13": zint.Symbology.EANX,
-    "EAN-8": zint.Symbology.EANX,
-    "UPC-A": zint.Symbology.UPCA,
-    "Code 128": zint.Symbology.CODE128,
-    "GS1-128": zint.Symbology.GS1_128,
-    "ITF-14": zint.Symbology.ITF14,
-    "Data Matrix": zint.Symbology.DATAMATRIX,
-    "QR": zint.Symbology.QRCODE,
+    "ean13": zint.Symbology.EANX,
+    "ean8": zint.Symbology.EANX,
+    "upca": zint.Symbology.UPCA,
+    "code128": zint.Symbology.CODE128,
+    "gs1_128": zint.Symbology.GS1_128,
+    "itf14": zint.Symbology.ITF14,
+    "datamatrix": zint.Symbology.DATAMATRIX,
+    "qr": zint.Symbology.QRCODE,
 }
 
 
@@ -35,21 +35,20 @@ def zint_modules(symbology: str, data: str, **options: int) -> NDArray[np.uint8]
     """Encode with zint: (R, C) uint8, 1 is dark; linear codes have one row."""
     symbol = zint.Symbol()
     symbol.symbology = _ZINT[symbology]
-    if symbology == "GS1-128" or (symbology in ("Data Matrix", "QR") and data.startswith("(")):
+    if symbology == "gs1_128" or (symbology in ("datamatrix", "qr") and data.startswith("(")):
         symbol.input_mode = zint.InputMode.GS1 | zint.InputMode.GS1PARENS
     for name, value in options.items():
         setattr(symbol, name, value)
     # These two get their check digit from zint.
-    symbol.encode(data[:-1] if symbology in ("EAN-8", "ITF-14") else data)
+    symbol.encode(data[:-1] if symbology in ("ean8", "itf14") else data)
     bits = np.unpackbits(np.array(symbol.encoded_data, np.uint8), axis=1, bitorder="little")
     modules = bits[: symbol.rows, : symbol.width]
-    return modules if symbology in ("Data Matrix", "QR") else modules[:1]
+    return modules if symbology in ("datamatrix", "qr") else modules[:1]
 
 
 def python_barcode_modules(symbology: str, data: str) -> NDArray[np.uint8]:
     """Encode EAN-13, EAN-8, UPC-A or Code 128 with python-barcode: (1, C) uint8, 1 is dark."""
-    name = {"EAN-13": "ean13", "EAN-8": "ean8", "UPC-A": "upca", "Code 128": "code128"}[symbology]
-    text = barcode.get_barcode_class(name)(data).build()[0]
+    text = barcode.get_barcode_class(symbology)(data).build()[0]
     return np.array([[c == "1" for c in text.replace("G", "1")]], np.uint8)
 
 
@@ -61,16 +60,16 @@ def check_digit(digits: str) -> str:
 
 def random_data(symbology: str, rng: np.random.Generator) -> str:
     """Give content of a symbology, check digit included."""
-    if symbology == "Code 128":
+    if symbology == "code128":
         alphabet = np.array([chr(c) for c in range(32, 127)])
         if rng.random() < 0.4:
             alphabet = np.array(list("0123456789"))
         return "".join(rng.choice(alphabet, int(rng.integers(2, 18)))).strip() or "A1"
-    if symbology == "GS1-128":
+    if symbology == "gs1_128":
         gtin = "".join(rng.choice(list("0123456789"), 13))
         lot = "".join(rng.choice(list("ABCDEFGHJK0123456789-"), int(rng.integers(1, 9))))
         return f"(01){gtin}{check_digit(gtin)}(10){lot}"
-    count = {"EAN-13": 12, "EAN-8": 7, "UPC-A": 11, "ITF-14": 13}[symbology]
+    count = {"ean13": 12, "ean8": 7, "upca": 11, "itf14": 13}[symbology]
     digits = "".join(rng.choice(list("0123456789"), count))
     return digits + check_digit(digits)
 

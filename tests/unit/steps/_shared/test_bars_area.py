@@ -10,7 +10,7 @@ from steps._shared.bars_area import find_bars_area
 from steps._shared.linear_find import find_bars, find_linear
 from tests.generators.symbols import Blot, LinearPrint, photograph_slanted, zint_modules
 
-EAN = zint_modules("EAN-13", "4512345678906")[0]
+EAN = zint_modules("ean13", "4512345678906")[0]
 
 
 def placed(turn: float, px: float = 5.0, lean: float = 1.0, keystone: float = 0.0, height=40.0):
@@ -74,7 +74,7 @@ def test_print_under_the_bars_is_not_taken_in():
     frame = photograph_slanted(LinearPrint(EAN), matrix, (900, 640), blur=0.6, noise=1.0)
     bottom = int(corners[2][1])
     cv2.putText(frame, "4 512345 678906", (230, bottom + 38), cv2.FONT_HERSHEY_SIMPLEX, 1.4, 20, 3)
-    found = find_linear(frame, "EAN-13")
+    found = find_linear(frame, "ean13")
     assert found is not None
     area = find_bars_area(frame, found.line)
     assert area is not None
@@ -82,7 +82,7 @@ def test_print_under_the_bars_is_not_taken_in():
 
 
 def test_bearer_bars_bound_the_bars_of_itf():
-    modules = zint_modules("ITF-14", "15400141288763")[0]
+    modules = zint_modules("itf14", "15400141288763")[0]
     width = len(modules)
     bearers = (
         Blot(-14.0, -4.0, width + 28.0, 4.0, 0.05),
@@ -93,7 +93,7 @@ def test_bearer_bars_bound_the_bars_of_itf():
     print_ = LinearPrint(modules, height=30.0, quiet=20.0, blots=bearers)
     matrix = np.array([[4.5, 0, 120], [0, 4.5, 120], [0, 0, 1.0]])
     frame = photograph_slanted(print_, matrix, (900, 400), blur=0.5, noise=1.0)
-    found = find_linear(frame, "ITF-14")
+    found = find_linear(frame, "itf14")
     assert found is not None
     area = find_bars_area(frame, found.line)
     assert area is not None

@@ -43,7 +43,7 @@ def test_published_data_matrix_figures_are_laid_out_as_we_lay_them_out():
 @pytest.mark.parametrize("size", range(1, 31))
 def test_every_data_matrix_size_of_zint_is_read_and_corrected(size):
     # option_2 of zint is the symbol size: 24 square and 6 rectangular ones of ECC 200.
-    dark = zint_modules("Data Matrix", "A1b", option_2=size) == 1
+    dark = zint_modules("datamatrix", "A1b", option_2=size) == 1
     layout = data_matrix_layout(*dark.shape)
     fixed = layout.fixed >= 0
     assert (layout.fixed[fixed] == dark[fixed]).all()

@@ -27,7 +27,7 @@ def rows(name: str) -> list[dict[str, str]]:
 
 
 def value_of(case: dict[str, str]) -> float:
-    """Compute the value of a case from its inputs, by the formulas of facts.md 1.2, 1.4 and 2."""
+    """Compute the value of a case from its inputs, by formulas from memory."""
     n = {k: float(v) for k, v in re.findall(r"(\w+)=(-?[\d.]+)", case["inputs"])}
     free = [float(v) for v in re.findall(r"[\d.]+", case["inputs"])]
     by_name = {

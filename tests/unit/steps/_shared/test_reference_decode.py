@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from steps._shared.code128_text import text_of
 from steps._shared.reference_decode import decode_widths
+from steps._shared.symbology_names import STANDARD_NAMES
 from steps._shared.symbology_tables import (
     CODE128_WIDTHS,
     EAN_A_WIDTHS,
@@ -56,9 +57,10 @@ def test_patterns_are_those_of_the_published_tables():
         wide = row["elements"].replace("n", "0").replace("w", "1")
         assert ITF_WIDE[int(row["digit"])] == wide
     quiet = {r["symbol"].split(" /")[0]: r for r in rows("gs1_quiet_zone.csv")}
-    for name in ("EAN-13", "EAN-8", "UPC-A", "ITF-14", "GS1-128"):
-        assert LINEAR[name].quiet_left == float(quiet[name]["left_x"])
-        assert LINEAR[name].quiet_right == float(quiet[name]["right_x"])
+    for name in ("ean13", "ean8", "upca", "itf14", "gs1_128"):
+        row = quiet[STANDARD_NAMES[name]]
+        assert LINEAR[name].quiet_left == float(row["left_x"])
+        assert LINEAR[name].quiet_right == float(row["right_x"])
 
 
 @pytest.mark.parametrize("backwards", [False, True])
@@ -76,7 +78,7 @@ def test_published_figures_decode(backwards):
     assert len(figures) >= 10
 
 
-@pytest.mark.parametrize("symbology", ["EAN-13", "EAN-8", "UPC-A", "Code 128", "GS1-128", "ITF-14"])
+@pytest.mark.parametrize("symbology", ["ean13", "ean8", "upca", "code128", "gs1_128", "itf14"])
 def test_random_symbols_of_zint_decode_through_gain_and_jitter(symbology):
     # zint (zint-bindings) as the independent encoder; gain up to 0.3 X, edges 0.05 X.
     rng = np.random.default_rng(11)
@@ -90,16 +92,16 @@ def test_random_symbols_of_zint_decode_through_gain_and_jitter(symbology):
         edges += np.clip(rng.normal(0, 0.03, len(edges)), -0.05, 0.05)
         found = decode_widths(np.diff(edges)[None], linear_symbology(symbology))[0]
         assert found is not None, data
-        assert found.text == (digits_only(data) if symbology == "GS1-128" else data)
+        assert found.text == (digits_only(data) if symbology == "gs1_128" else data)
         assert found.bar_gain == pytest.approx(gain, abs=0.03)
 
 
-@pytest.mark.parametrize("symbology", ["EAN-13", "EAN-8", "UPC-A", "Code 128"])
+@pytest.mark.parametrize("symbology", ["ean13", "ean8", "upca", "code128"])
 def test_random_symbols_of_python_barcode_decode(symbology):
     rng = np.random.default_rng(12)
     for _ in range(50):
         data = random_data(symbology, rng)
-        if symbology == "Code 128" and data.startswith("99"):
+        if symbology == "code128" and data.startswith("99"):
             continue  # python-barcode loses a leading 99; zxing-cpp reads its symbol without, too
         widths = widths_of(python_barcode_modules(symbology, data)[0])
         found = decode_widths(widths[None], linear_symbology(symbology))[0]
@@ -108,35 +110,35 @@ def test_random_symbols_of_python_barcode_decode(symbology):
 
 
 def test_a_wrong_check_digit_does_not_decode():
-    modules = zint_modules("EAN-13", "4512345678906")[0]
+    modules = zint_modules("ean13", "4512345678906")[0]
     widths = widths_of(modules)
-    assert decode_widths(widths[None], LINEAR["EAN-13"])[0].text == "4512345678906"
+    assert decode_widths(widths[None], LINEAR["ean13"])[0].text == "4512345678906"
     # Swap the last digit's pattern (6 -> 1111 4 mirrored places) for that of 0.
     other = widths.copy()
     other[-7:-3] = [3, 2, 1, 1]
-    assert decode_widths(other[None], LINEAR["EAN-13"])[0] is None
+    assert decode_widths(other[None], LINEAR["ean13"])[0] is None
 
 
 def test_upc_a_is_an_ean_13_with_a_leading_0_only():
-    widths = widths_of(zint_modules("EAN-13", "4512345678906")[0])
-    assert decode_widths(widths[None], LINEAR["UPC-A"])[0] is None
-    widths = widths_of(zint_modules("UPC-A", "614141000302")[0])
-    assert decode_widths(widths[None], LINEAR["EAN-13"])[0].text == "0614141000302"
+    widths = widths_of(zint_modules("ean13", "4512345678906")[0])
+    assert decode_widths(widths[None], LINEAR["upca"])[0] is None
+    widths = widths_of(zint_modules("upca", "614141000302")[0])
+    assert decode_widths(widths[None], LINEAR["ean13"])[0].text == "0614141000302"
 
 
 def test_gs1_128_needs_its_function_character():
-    widths = widths_of(zint_modules("Code 128", "ABC123")[0])
-    assert decode_widths(widths[None], LINEAR["GS1-128"])[0] is None
-    assert decode_widths(widths[None], LINEAR["Code 128"])[0].text == "ABC123"
+    widths = widths_of(zint_modules("code128", "ABC123")[0])
+    assert decode_widths(widths[None], LINEAR["gs1_128"])[0] is None
+    assert decode_widths(widths[None], LINEAR["code128"])[0].text == "ABC123"
 
 
 def test_worked_decodability_of_code_128():
-    # facts.md 1.4: V1 = K / (S / 22); e1 off by 0.1 module leaves K = 0.4, V1 = 0.8.
-    widths = widths_of(zint_modules("Code 128", "AIM")[0])
+    # ISO/IEC 15417 (from memory): V1 = K / (S / 22); e1 off by 0.1 module leaves K = 0.4, V1 = 0.8.
+    widths = widths_of(zint_modules("code128", "AIM")[0])
     moved = widths.copy()
     moved[6] += 0.1
     moved[7] -= 0.1
-    found = decode_widths(moved[None], LINEAR["Code 128"])[0]
+    found = decode_widths(moved[None], LINEAR["code128"])[0]
     assert found.decodability == pytest.approx(0.8, abs=1e-6)
 
 
@@ -160,10 +162,10 @@ def test_any_widths_give_a_value_or_nothing(widths, name):
 @settings(max_examples=40, deadline=None)
 @given(gain=st.floats(-0.4, 0.4), seed=st.integers(0, 99))
 def test_even_gain_leaves_the_edge_to_edge_margin_of_ean(gain, seed):
-    data = random_data("EAN-13", np.random.default_rng(seed))
-    edges = np.concatenate(([0.0], np.cumsum(widths_of(zint_modules("EAN-13", data)[0]))))
+    data = random_data("ean13", np.random.default_rng(seed))
+    edges = np.concatenate(([0.0], np.cumsum(widths_of(zint_modules("ean13", data)[0]))))
     edges[::2] -= gain / 2
     edges[1::2] += gain / 2
-    found = decode_widths(np.diff(edges)[None], LINEAR["EAN-13"])[0]
+    found = decode_widths(np.diff(edges)[None], LINEAR["ean13"])[0]
     assert found is not None
     assert found.text == data

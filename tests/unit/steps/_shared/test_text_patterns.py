@@ -73,7 +73,7 @@ def test_what_was_printed_reads_as_the_same_day(day):
 
 
 def test_a_date_without_day_is_the_last_day_of_its_month():
-    # As a best-before date of GS1 with day 00 is read (facts.md 3.5: from memory).
+    # As a best-before date of GS1 with day 00 is read (General Specifications, from memory).
     assert to_date({"mm": "02", "yyyy": "2028"}) == date(2028, 2, 29)
 
 
