@@ -93,8 +93,8 @@ class LocateParams(Params):
     """A pose of lower quality is not measured [fraction]."""
 
     min_coverage: float = Field(default=0.7, ge=0, le=1)
-    """Where less of its area is seen, it is not measured: half-hidden, or half out of the picture
-    [fraction]."""
+    """Where it is seen over less of its width or height, it is not measured: half-hidden, or half
+    out of the picture [fraction]."""
 
 
 class LocateValues(Values):
@@ -104,7 +104,8 @@ class LocateValues(Values):
     """Share of the reference's edges that are seen where the pose puts them [fraction]."""
 
     coverage: float
-    """Share of its area, as far as it bears print, where that print is seen [fraction]."""
+    """Share of its width, or of its height if that is less, over which its print is seen; strips
+    without print do not count [fraction]."""
 
     shift_mm: float
     """How far its middle lies from the nominal place [mm]."""
@@ -295,7 +296,7 @@ def locate(
     if found.visible < _LEAST_VISIBLE:
         return NotMeasured(f"only {found.visible:.0%} of its print lies where it may be measured")
     if found.coverage < params.min_coverage:
-        return NotMeasured(f"hidden: only {found.coverage:.0%} of its area is seen")
+        return NotMeasured(f"hidden: only {found.coverage:.0%} of its width or height is seen")
     pose = found.from_plane @ np.linalg.inv(prepared.finder.nominal.from_plane)
     pose /= pose[2, 2]
     away = departure(moved(*prepared.offset(view)) @ prepared.nominal, pose, params.size_mm)

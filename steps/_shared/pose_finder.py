@@ -25,7 +25,7 @@ from steps._shared.nominal import Nominal
 from steps._shared.poses import corners_of, moved, reduced, through, turned
 from steps.contract import Gray, Matrix
 
-_COARSE_PX = 95.0
+_COARSE_PX = 72.0
 _POINTS = {1: 1600, 2: 800}
 _POINTS_COARSE = 400
 _LIKE = 0.8
@@ -38,8 +38,8 @@ _MEND_REACHES = (8.0, 5.0)
 _GUESS, _ALMOST, _CLEAR, _SURE = 0.35, 0.7, 0.8, 0.85
 _BENT_STRETCH, _BENT_PERSPECTIVE = 0.015, 0.03
 _ROUGH = 0.12
-_PARTS = (6, 4)
-_LEAST_OF_PART, _SHARE_OF_PART = 5, 0.3
+_STRIPS = 8
+_LEAST_OF_STRIP, _SHARE_OF_STRIP = 5, 0.3
 _FIRST_HOLDS = (Hold(0.001, 0.001), Hold(0.005, 0.005))
 
 
@@ -76,7 +76,7 @@ class Found:
     visible: float
     """Share of the edges that lie in the view and may be measured [fraction]."""
     coverage: float
-    """Share of the reference's parts, in each of which some of the edges agree [fraction]."""
+    """Share of its width, or of its height if less, over which edges agree [fraction]."""
     agreeing: int
     """How many edges of the full-size model agree."""
     bent: bool
@@ -93,7 +93,8 @@ class Found:
 
 def coarse_factor(nominal_px: tuple[float, float]) -> int:
     """Choose the reduction of the coarse search for a reference of a size in pixels."""
-    side = max(*nominal_px, 1.0)
+    # A long panel bears a coarser search than its area says.
+    side = max(math.sqrt(nominal_px[0] * nominal_px[1]), max(nominal_px) / 1.35, 1.0)
     factor = 1 << max(0, round(math.log2(side / _COARSE_PX)))
     while factor > 1 and min(nominal_px) / factor < 14:
         factor //= 2
@@ -342,15 +343,17 @@ def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
 def _coverage(
     size_mm: tuple[float, float], points: NDArray[np.float64], agreeing: NDArray[np.bool_]
 ) -> float:
-    """Give the share of the cells of a grid that are borne out, of those with edges."""
-    across, down = _PARTS
+    """Give the share of the strips across the reference, or down it, that are borne out."""
     reach = np.array(size_mm) / max(size_mm)
-    place = np.clip((points / reach + 1) / 2, 0, 1 - 1e-9) * (across, down)
-    cell = place[:, 1].astype(np.intp) * across + place[:, 0].astype(np.intp)
-    there = np.bincount(cell, minlength=across * down)
-    agree = np.bincount(cell[agreeing[: len(points)]], minlength=across * down)
-    has = there >= _LEAST_OF_PART
-    return float((agree[has] >= _SHARE_OF_PART * there[has]).mean()) if has.any() else 0.0
+    strips = np.clip((points / reach + 1) / 2 * _STRIPS, 0, _STRIPS - 1).astype(np.intp)
+    shares: list[float] = []
+    for strip in strips.T:
+        there = np.bincount(strip, minlength=_STRIPS)
+        agree = np.bincount(strip[agreeing[: len(points)]], minlength=_STRIPS)
+        has = there >= _LEAST_OF_STRIP
+        seen = agree[has] >= _SHARE_OF_STRIP * there[has]
+        shares.append(float(seen.mean()) if has.any() else 0.0)
+    return min(shares)
 
 
 def _is_bent(usual: Matrix, pose: Matrix) -> bool:
