@@ -30,6 +30,7 @@ CODES: Mapping[str, str] = {
     "tuple-type": "A list is needed.",
     "string-type": "A text is needed.",
     "float-type": "A number is needed.",
+    "gtin": "Not a trade item number with a right check digit.",
     "int-type": "A whole number is needed.",
     "bool-type": "`true` or `false` is needed.",
     "date-type": "A date as 2027-03-14 is needed.",

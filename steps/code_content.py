@@ -12,7 +12,7 @@ from pydantic import Field
 
 from steps._shared.bar_measures import contrast_of, holds_bars, modules_across
 from steps._shared.bar_strips import bars_only
-from steps._shared.check_digits import as_gtin14, check_digit_is_right, gtin_in_digits
+from steps._shared.check_digits import as_gtin14, check_digit_is_right
 from steps._shared.code_read import CodeRead
 from steps._shared.gs1 import Content, parse
 from steps._shared.gs1_table import identifiers
@@ -47,9 +47,6 @@ class CodeContentParams(Params):
     """In how many strips over the bar height a linear code is read again: they confirm the
     content and give `scan_lines` [count]."""
 
-    gtin_digits: int = Field(14, ge=8, le=14)
-    """In how many digits `gtin` is written; a longer number keeps its own [count]."""
-
 
 class CodeContentValues(Values):
     """What the code says and how it is seen."""
@@ -77,7 +74,8 @@ class CodeContentValues(Values):
     """Whether the second reader reads the same; None where it reads nothing or is not asked."""
 
     gtin: str | None
-    """Trade item number: of the EAN, UPC or ITF-14 symbol, or of (01) or (02)."""
+    """Trade item number in 14 digits, of the EAN, UPC or ITF-14 symbol, or of (01) or (02); limits
+    may give it in 8, 12, 13 or 14 digits [GTIN]."""
 
     lot: str | None
     """Batch or lot, (10)."""
@@ -208,7 +206,7 @@ def _read(view: View, gray: Gray, params: CodeContentParams, reading: Reading) -
         px_per_module=px_per_module,
         angle_deg=degrees(atan2(across[1], across[0])),
         readers_agree=_agreed(gray, code) if params.second_reader else None,
-        gtin=gtin_in_digits(gtin, params.gtin_digits) if gtin else None,
+        gtin=(as_gtin14(gtin) or gtin) if gtin else None,
         lot=content.lot if content else None,
         expiry=content.expiry if content else None,
         serial=content.serial if content else None,

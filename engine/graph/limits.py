@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, TypeAlias, cast
 
 from engine.graph.mistakes import Mistakes
@@ -14,6 +15,7 @@ from engine.graph.registry import Kind, Step, explained
 from engine.problems import listed, nearest, quoted, sentence
 from engine.recipe.model import Limit
 from engine.yamlfile import Path_, core_scalar
+from steps._shared.check_digits import as_gtin14, check_digit_is_right
 
 OrderTypes: TypeAlias = Mapping[str, str]
 
@@ -97,10 +99,32 @@ class LimitPlanner:
             explained_by=as_names(limit.explained_by),
             may_be_missing=limit.may_be_missing,
         )
+        if info.unit == "GTIN":
+            planned = self._in_14_digits(planned, path)
         why = _contradiction(planned)
         if why:
             self.mistakes.add(path, "limit-empty", why, at_key=True)
         return planned
+
+    def _in_14_digits(self, planned: PlannedLimit, path: Path_) -> PlannedLimit:
+        """Write trade item numbers as values hold them; 8, 12, 13 and 14 digits mean the same."""
+
+        def whole(bound: Bound, where: Path_) -> Bound:
+            right = isinstance(bound, str) and check_digit_is_right(bound)
+            number = as_gtin14(bound) if isinstance(bound, str) and right else None
+            if isinstance(bound, str) and number is None:
+                what = f"{quoted(bound)} is no trade item number: 8, 12, 13 or 14 digits, the last "
+                self.mistakes.add(where, "gtin", what + "a right check digit.")
+            return number if isinstance(bound, str) else bound
+
+        one_of = planned.one_of
+        return replace(
+            planned,
+            equals=whole(planned.equals, (*path, "equals")),
+            one_of=None
+            if one_of is None
+            else tuple(whole(bound, (*path, "one_of", i)) for i, bound in enumerate(one_of)),
+        )
 
     def _end(self, raw: Any, kind: Kind, path: Path_) -> Bound:
         """Type `min` or `max`."""

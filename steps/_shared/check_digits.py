@@ -113,15 +113,3 @@ def same_gtin(a: str, b: str) -> bool:
     """
     first = as_gtin14(a)
     return first is not None and first == as_gtin14(b)
-
-
-def gtin_in_digits(number: str, digits: int) -> str:
-    """Write a trade item number with so many digits, or as it is where it does not fit.
-
-    Examples
-    --------
-    >>> gtin_in_digits("06291041500213", 13), gtin_in_digits("16291041500210", 13)
-    ('6291041500213', '16291041500210')
-    """
-    short = number.lstrip("0")
-    return short.zfill(digits) if len(short) <= digits else number

@@ -16,7 +16,6 @@ from steps._shared.check_digits import (
     check_digit_is_right,
     check_pair,
     check_pair_is_right,
-    gtin_in_digits,
     same_gtin,
 )
 
@@ -62,7 +61,6 @@ def test_leading_zeros_change_no_check_digit(digits: str):
     short = digits + check_digit(digits)
     assert check_digit(digits.zfill(13)) == short[-1]
     assert same_gtin(short, short.zfill(14))
-    assert gtin_in_digits(short.zfill(14), 8) == short
 
 
 @pytest.mark.parametrize("text", ["", "5", "12a4", "²³", " 95012346"])
