@@ -34,7 +34,6 @@ from tests.generators.prints import (
 )
 
 LIMIT = 7.0
-PRINTS = (41, 42, 43, 44, 45)
 CONTRASTS = (0.1, 0.2, 0.4, 0.8)
 SIZES = (1.5, 2, 3, 4, 6, 8)
 CONDITIONS = {
@@ -51,10 +50,11 @@ class Bench:
     def __init__(self, condition: Condition, local_shifts: bool, seed: int) -> None:
         self.camera = Photographer(condition, np.random.default_rng(seed))
         self.rng = np.random.default_rng(seed + 1)
+        self.names = [10 * seed + k for k in range(5)]
         self.params = PrintDifferenceParams(
             reference=ReferenceFile("print.npz"), local_shifts=local_shifts
         )
-        self.prints = {s: print_of(s) for s in PRINTS}
+        self.prints = {s: print_of(s) for s in self.names}
         self.prepared = {s: self._taught(of) for s, of in self.prints.items()}
         self.times: list[float] = []
 
@@ -82,14 +82,17 @@ class Bench:
     def good(self, number: int) -> np.ndarray:
         """Measure fresh good views."""
         return np.array(
-            [self.difference(PRINTS[k % 5], self.prints[PRINTS[k % 5]]) for k in range(number)]
+            [
+                self.difference(self.names[k % 5], self.prints[self.names[k % 5]])
+                for k in range(number)
+            ]
         )
 
     def spots(self, number: int, size: float, contrast: float) -> np.ndarray:
         """Measure views with one spot each."""
         return np.array(
             [
-                self.difference(PRINTS[k % 5], self.spotted(PRINTS[k % 5], size, contrast))
+                self.difference(self.names[k % 5], self.spotted(self.names[k % 5], size, contrast))
                 for k in range(number)
             ]
         )
@@ -98,7 +101,7 @@ class Bench:
         """Change one digit or one word."""
         found = []
         for k in range(number):
-            seed = PRINTS[k % 5]
+            seed = self.names[k % 5]
             what = {"digit": k % 13} if k % 2 else {"word": k % 30}
             found.append(self.difference(seed, print_of(seed, **what)))
         return np.array(found)
@@ -123,6 +126,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="a tenth of the views")
     parser.add_argument("--no-sizes", action="store_true", help="without the smallest spots")
+    parser.add_argument("--seed", type=int, default=1, help="other prints and photographs")
     parser.add_argument("--only", help="one condition")
     options = parser.parse_args()
     cv2.setNumThreads(1)
@@ -131,7 +135,7 @@ def main() -> None:
         if options.only and options.only != name:
             continue
         condition, local_shifts, size, earlier = settings
-        bench = Bench(condition, local_shifts, 1000 * number + 77)
+        bench = Bench(condition, local_shifts, 1000 * options.seed + number)
         good = bench.good(500 // part)
         spots = bench.spots(200 // part, size, 0.4)
         changes = bench.changes(100 // part)

@@ -262,17 +262,21 @@ def print_difference(
     Notes
     -----
     The light over the view is fitted and taken out; then, in blocks of about 80 px, a small change
-    of gain and offset, a shift of up to 0.8 px and a change of sharpness. What is left is divided
-    by the spread of the taught prints and by this frame's own noise, and gathered over squares of
-    1, 3, 5 and 9 px. The strongest is told on a logarithmic scale as `difference`: 0 is the mean
-    of good cartons that did not make the print, 1 their standard deviation. Good cartons keep
-    below about 5; a limit of 7 suits most products. Areas count what lies above `counts_from`, so
-    they are 0 on good cartons; limit `largest_mm2` instead where small spots may pass.
+    of gain and offset, a shift of up to 0.8 px and a change of sharpness; a view sharper than the
+    taught ones is smoothed to their sharpness. What is left is divided by the spread of the taught
+    prints and by this frame's own noise, and gathered over squares of 3, 5 and 9 px. The strongest
+    is told on a logarithmic scale as `difference`: 0 is the mean of good cartons that did not make
+    the print, 1 their standard deviation. Good cartons keep below about 5; a limit of 7 suits most
+    products. Areas count what lies above `counts_from`, so they are 0 on good cartons; limit
+    `largest_mm2` instead where small spots may pass.
 
-    Needs: print in focus enough that its strokes are seen; 10 taught cartons that show the usual
-    variety. Fails: a stain that fades out over more than a block is taken for light; a change of
-    colour of equal grey is not seen (see `colour`); light at the end of the camera's scale hides
-    what is printed there.
+    Needs: 10 taught cartons that show the usual variety. For spots, 2 px at contrast 0.4 (4 px
+    where noise is up to 8 grey levels and blur up to 2 px); for a changed digit, 10 px of height
+    at noise up to 4 grey levels and blur up to 1 px. Keep the region 1 mm inside the label's edge.
+
+    Fails: a stain that fades out over more than a block is taken for light; a change of colour of
+    equal grey is not seen (see `colour`); light at the end of the camera's scale hides what is
+    printed there.
 
     Examples
     --------

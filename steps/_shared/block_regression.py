@@ -37,6 +37,9 @@ FIT_NOISE = 15.0
 HOLD = np.diag((FIT_NOISE / USUAL) ** 2)
 """Weight of the expected in the fit."""
 
+LEAST_SMOOTHED, MOST_SMOOTHED = 0.3, 4.0
+"""Variance of blur between which a view sharper than the picture is smoothed [px2]."""
+
 FULL = 255.0
 """Where a camera's scale ends [grey levels]."""
 
@@ -84,8 +87,8 @@ class BlockRegression:
         """Rows and columns of the picture."""
         return self.terms.shape[1], self.terms.shape[2]
 
-    def rest(self, gray: NDArray[np.uint8], valid: Bools | None = None) -> Floats:
-        """Give what the picture does not explain of a view, in grey levels of the picture.
+    def rest(self, gray: NDArray[np.uint8], valid: Bools | None = None) -> tuple[Floats, float]:
+        """Give what the picture does not explain of a view.
 
         Parameters
         ----------
@@ -93,9 +96,32 @@ class BlockRegression:
             The view.
         valid : (M, N) bool, optional
             Where the view may be used; by default wherever the picture was usable.
+
+        Returns
+        -------
+        left : (M, N) float32
+            What is left, in grey levels of the picture.
+        smoothed : float
+            Variance of the blur given to a view that is sharper than the picture [px2]: sharpness
+            can be taken from a view but not added to a picture.
         """
         even, full, found = self._fitted(gray, valid)
-        return self._residual(even, full, found)
+        sharper = min(self._sharper(found), MOST_SMOOTHED)
+        if sharper < LEAST_SMOOTHED:
+            return self._residual(even, full, found), 0.0
+        smooth = np.empty(gray.shape, np.float32)
+        cv2.GaussianBlur(gray.astype(np.float32), (0, 0), math.sqrt(sharper), smooth)
+        even, full, found = self._fitted(smooth, valid)
+        return self._residual(even, full, found), sharper
+
+    def _sharper(self, found: NDArray[np.float64]) -> float:
+        """Give by how much variance of blur a view is sharper than the picture [px2].
+
+        Blur by a variance v adds v / 2 of the Laplacian; blocks count by how well they tell it.
+        """
+        told = 1 / self.inverse[:, 4:6, 4:6].sum(axis=(1, 2))
+        weight = np.maximum(told - told.min(), 1e-9)
+        return -2 * float((weight * found[:, 4:6].sum(axis=1)).sum() / weight.sum())
 
     def fit(self, gray: NDArray[np.uint8] | Floats, valid: Bools | None) -> NDArray[np.float64]:
         """Give the coefficients of each block for a view, (B, K) float64."""

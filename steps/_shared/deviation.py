@@ -47,7 +47,11 @@ def busy_places(variance: Floats, usable: NDArray[np.bool_]) -> NDArray[np.intp]
 
 
 def deviation(
-    left: Floats, variance: Floats, valid: NDArray[np.bool_], busy: NDArray[np.intp]
+    left: Floats,
+    variance: Floats,
+    valid: NDArray[np.bool_],
+    busy: NDArray[np.intp],
+    smoothed: float = 0.0,
 ) -> Deviation:
     """Measure how far what is left lies outside its usual spread and this frame's noise.
 
@@ -61,6 +65,8 @@ def deviation(
         Where differences count.
     busy : (P,) int
         Places (`busy_places`) at which this frame tells how far it strays.
+    smoothed : float
+        Variance of a blur that was given to the view; it hid noise, which is put back [px2].
 
     Notes
     -----
@@ -75,6 +81,7 @@ def deviation(
     """
     places = _some(valid)
     noise = min(_robust_spread(left, places), MOST_OVER * _noise(left, places))
+    noise *= _hidden(smoothed)
     busy = busy[valid.ravel()[busy]]
     factor = _spread_factor(left.ravel()[busy], variance.ravel()[busy], noise)
     scaled = np.sqrt(np.float32(factor) * variance + np.float32(noise * noise + 0.25))
@@ -93,6 +100,14 @@ def deviation(
     row, column = divmod(int(strength.argmax()), strength.shape[1])
     there = max((float(m[row, column]) for m in maps), key=abs)
     return Deviation(strength, maps[0], (row, column), abs(there), there > 0)
+
+
+def _hidden(smoothed: float) -> float:
+    """Give the factor by which a blur of a variance lowers white noise."""
+    if smoothed <= 0:
+        return 1.0
+    kernel = cv2.getGaussianKernel(15, math.sqrt(smoothed)).ravel()
+    return 1.0 / float((kernel**2).sum())
 
 
 def _spread_factor(left: Floats, variance: Floats, noise: float) -> float:

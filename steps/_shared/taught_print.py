@@ -36,8 +36,8 @@ class Fit:
         shifts = LocalShifts.of(picture, usable) if local_shifts else None
         return cls(BlockRegression.of(picture, usable), shifts)
 
-    def rest(self, gray: NDArray[np.uint8], valid: Bools | None = None) -> Floats:
-        """Give what the picture does not explain of a view, in grey levels of the picture."""
+    def rest(self, gray: NDArray[np.uint8], valid: Bools | None = None) -> tuple[Floats, float]:
+        """Give what the picture does not explain of a view, and how far it was smoothed."""
         if self.shifts is not None:
             gray = self.shifts.straightened(gray, valid)
         return self.regression.rest(gray, valid)
@@ -65,7 +65,8 @@ class GoodPrint:
     def compare(self, gray: NDArray[np.uint8], valid: Bools | None) -> Deviation:
         """Say where and how strongly a view of the same size differs."""
         counts = self.usable if valid is None else self.usable & valid
-        return deviation(self.fit.rest(gray, valid), self.variance, counts, self.busy)
+        left, smoothed = self.fit.rest(gray, valid)
+        return deviation(left, self.variance, counts, self.busy, smoothed)
 
     def gain(self, gray: NDArray[np.uint8], where: Bools) -> float:
         """Give the light of a view against the good print, coarsely."""
@@ -151,7 +152,7 @@ def _aligned(
     fit = Fit.of(good, usable, local_shifts)
     out = np.empty((len(grays), *good.shape), np.float32)
     for k, gray in enumerate(grays):
-        out[k] = good + fit.rest(gray)
+        out[k] = good + fit.rest(gray)[0]
     return out
 
 
