@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from engine.graph.plan import Plan
     from engine.recipe.load import LoadedRecipe
-    from engine.replay.recorded import Columns, Recorded
+    from engine.replay.recorded import Recorded
     from engine.replay.rejudge import Rejudged
 
 
@@ -37,18 +37,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Judge recorded cartons anew; 1 when any verdict changes."""
     from engine.recipe.load import load_recipe
-    from engine.replay.recorded import read_recorded, readers
+    from engine.replay.recorded import read_held, read_recorded, readers
 
     with readers(options.results) as pool:
         from engine.graph.compile import compile_recipe
-        from engine.replay.rejudge import needed, rejudge
+        from engine.graph.order import read_pairs
+        from engine.replay.rejudge import rejudge
+        from engine.replay.rejudge_columns import needed
 
         loaded = load_recipe(options.recipe)
-        order = _order(options)
+        held = read_held(options.results)
+        order = {**held.order, **read_pairs(options.order)}
         plan = compile_recipe(loaded, order, untaught_allowed=True, prepared=False)
         today = _day(options.day, plan)
-        recorded = read_recorded(options.results, *needed(plan), pool)
-    _check(options, loaded, plan, recorded.columns)
+        recorded = read_recorded(options.results, *needed(plan, held), held, pool)
+    _check(options, loaded, plan, recorded)
     found = rejudge(plan, recorded, today)
 
     from rich.console import Console
@@ -59,23 +62,6 @@ def run(options: argparse.Namespace) -> int:
     if options.json is not None:
         _write(options.json, plan, recorded, today, console)
     return 1 if found.changed else 0
-
-
-def _order(options: argparse.Namespace) -> dict[str, str]:
-    """Give the order of the results, with what is said otherwise."""
-    import json
-
-    from engine.graph.order import read_pairs
-
-    given = read_pairs(options.order)
-    recorded: dict[str, str] = {}
-    try:
-        with options.results.open("rb") as file:
-            said = json.loads(file.readline())["order"]
-            recorded = {str(name): str(value) for name, value in said.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        pass  # reading the file says what is wrong with it
-    return {**recorded, **given}
 
 
 def _day(text: str | None, plan: Plan) -> date | None:
@@ -96,14 +82,16 @@ def _day(text: str | None, plan: Plan) -> date | None:
     return day
 
 
-def _check(options: argparse.Namespace, loaded: LoadedRecipe, plan: Plan, columns: Columns) -> None:
+def _check(
+    options: argparse.Namespace, loaded: LoadedRecipe, plan: Plan, recorded: Recorded
+) -> None:
     """Refuse results of several runs' settings, and a recipe that judges what was not recorded."""
     import json
 
     from engine.problems import Problem, ProblemsFound
     from engine.replay.rejudge import not_recorded
 
-    sources = [json.loads(b"{" + source + b"}") for source in columns.sources.words]
+    sources = [json.loads(b"{" + source + b"}") for source in recorded.columns.sources.words]
     if len({(s["recipe"], json.dumps(s["order"])) for s in sources}) > 1:
         what = "The file holds cartons of several recipes or orders: judge them one by one."
         raise ProblemsFound([Problem(str(options.results), 0, 0, "", "option", what)])
@@ -115,7 +103,7 @@ def _check(options: argparse.Namespace, loaded: LoadedRecipe, plan: Plan, column
             "not measured then. Replay the set with this recipe.",
             at_key=True,
         )
-        for camera, step, value in not_recorded(plan, columns)
+        for camera, step, value in not_recorded(plan, recorded)
     ]
     if problems:
         raise ProblemsFound(problems)

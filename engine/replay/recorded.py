@@ -7,6 +7,7 @@ otherwise than this program writes it is read in full, slowly, and every mistake
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import multiprocessing
@@ -77,6 +78,8 @@ class Columns:
     """Steps that did not measure and why, as JSON."""
     broken: Coded
     """`camera.step.value` of each broken finding, one a line."""
+    nulls: Coded
+    """The same of each finding whose value was not measured."""
     sources: Coded
     """Recipe, order, cameras and version, as the middle of a line of JSON."""
     numbers: Mapping[str, Numbers]
@@ -85,11 +88,45 @@ class Columns:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """What the first cartons of a results file tell of all: one recipe and order judged them."""
+
+    order: Mapping[str, str] = field(default_factory=dict[str, str])
+    steps: frozenset[str] = frozenset()
+    """Each `camera.step` that was run."""
+    limits: Mapping[str, Any] = field(default_factory=dict[str, Any])
+    """Each limit as findings show it, by `camera.step.value`."""
+    compared: frozenset[str] = frozenset()
+    """Each `camera.step.value` that a rule compared with another."""
+
+
+def read_held(path: Path, most: int = 20) -> Held:
+    """Read what the first cartons of a results file tell of all; mistakes are left for later."""
+    rows: list[Row] = []
+    try:
+        with path.open("rb") as file:
+            rows = [json.loads(line) for line in itertools.islice(file, most)]
+        findings = [finding for row in rows for finding in row["findings"]]
+        named = [name for row in rows for name in (*row["values"], *row["not_measured"])]
+        place = "{camera}.{step}.{value}".format_map
+        return Held(
+            order={str(k): str(v) for k, v in rows[0]["order"].items()},
+            steps=frozenset(".".join(name.split(".")[:2]) for name in named),
+            limits={place(f): f["limit"] for f in findings if "agrees_with" not in f["limit"]},
+            compared=frozenset(place(f) for f in findings if "agrees_with" in f["limit"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
+        return Held()
+
+
+@dataclass(frozen=True, slots=True)
 class Recorded:
     """A results file, as columns; whole rows are read again where they are wanted."""
 
     path: Path
     columns: Columns
+    held: Held
+    """What held for all cartons."""
     kept: Sequence[Row] | None = None
     """All rows, where the file had to be read in full."""
 
@@ -129,6 +166,7 @@ def read_recorded(
     path: Path,
     numbers: Sequence[str],
     words: Sequence[str],
+    held: Held | None = None,
     pool: ProcessPoolExecutor | None = None,
 ) -> Recorded:
     """Read what is wanted of a results file.
@@ -139,6 +177,8 @@ def read_recorded(
         The file, as `replay --json` writes it.
     numbers, words : sequence of str
         Values that are wanted, as `camera.step.value`: numbers, and all others.
+    held : Held, optional
+        What `read_held` gave, where that is known.
     pool : ProcessPoolExecutor, optional
         Processes that read; by default this one does.
 
@@ -157,16 +197,29 @@ def read_recorded(
     try:
         columns = joined(_over(blocks, pool))
         if 0 < len(np.unique(columns.triggers)) == len(columns.triggers):
-            return Recorded(path, columns)
-    except (ValueError, OverflowError):
+            return Recorded(path, columns, held or Held())
+    except (ValueError, IndexError, OverflowError):
         pass
     rows = read_results(path)  # says what is wrong, if anything is
     block = _Block(numbers, words)
-    for row in rows:
-        whole = {"notes": [], "order": {}, "cameras": "", "version": "", **row}
-        line = dumps({key: whole[key] for key in _KEYS}) + "\n"
-        block.take(line.encode("utf-8", "surrogatepass"), 0)
-    return Recorded(path, block.columns(), rows)
+    for number, row in enumerate(rows, start=1):
+        try:
+            block.take(_canonical(row), 0)
+        except (ValueError, KeyError, IndexError):
+            what = "The findings of the carton are not as `replay --json` writes them."
+            raise ProblemsFound([Problem(str(path), number, 1, "", "results-line", what)]) from None
+    return Recorded(path, block.columns(), held or Held(), rows)
+
+
+def _canonical(row: Row) -> bytes:
+    """Give a row as this program lays it out."""
+    whole = {"notes": [], "order": {}, "cameras": "", "version": "", **row}
+    whole["findings"] = [
+        {key: finding[key] for key in ("camera", "step", "value", "measured", "good")}
+        for finding in row["findings"]
+    ]
+    line = dumps({key: whole[key] for key in _KEYS}) + "\n"
+    return line.encode("utf-8", "surrogatepass")
 
 
 def _over(blocks: list[Any], pool: ProcessPoolExecutor | None) -> list[Columns]:
@@ -211,7 +264,7 @@ class _Block:
     starts: list[int] = field(default_factory=list[int])
     triggers: list[int] = field(default_factory=list[int])
     parts: list[tuple[bytes, ...]] = field(default_factory=list[tuple[bytes, ...]])
-    """Verdict, faults, missing, broken and source of each line."""
+    """Verdict, faults, missing, broken, nulls and source of each line."""
     tokens: dict[str, list[bytes]] = field(default_factory=dict[str, list[bytes]])
     wanted: list[Any] = field(default_factory=list[Any])
     skip: int = 0
@@ -244,18 +297,21 @@ class _Block:
         if values < 0:
             values = index(b'], "values": {', end)
         self.skip = max(values - end - 200, 0)
-        broken = b"" if verdict == b"pass" else _broken(line, end, values)
-        at = index(b'}, "not_measured": {', self._values(line, values)) + 19
+        nulls = _places(line, b'"measured": null', end, values)
+        broken = b"" if verdict == b"pass" else _places(line, b'"good": false', end, values)
+        self._values(line, values)
+        at = line.rindex(b'}, "not_measured": {') + 19
         end = index(b'}, "notes": [', at) + 1
         missing = line[at:end]
         at = index(b'"recipe": ', end)
-        self.parts.append((verdict, faults, missing, broken, line[at : index(b', "ms": {', at)]))
+        source = line[at : index(b', "ms": {', at)]
+        self.parts.append((verdict, faults, missing, broken, nulls, source))
         self.starts.append(start)
 
-    def _values(self, line: bytes, first: int) -> int:
-        """Take the wanted values; gives where the last one stands."""
+    def _values(self, line: bytes, first: int) -> None:
+        """Take the wanted values."""
         find = line.find
-        at = last = first
+        at = first
         for key, size, append in self.wanted:
             found = find(key, at)
             if found < 0 and at > first:  # values in another order than in the first line
@@ -265,13 +321,11 @@ class _Block:
                 continue
             at = found + size
             append(line[at : find(b",", at) if line[at] != 34 else _text_end(line, at)])
-            last = max(last, at)
-        return last
 
     def columns(self) -> Columns:
         """Give what was taken."""
-        parts = [_coded(part) for part in zip(*self.parts, strict=True)] or [_coded(())] * 5
-        verdicts, faults, missing, broken, sources = parts
+        parts = [_coded(part) for part in zip(*self.parts, strict=True)] or [_coded(())] * 6
+        verdicts, faults, missing, broken, nulls, sources = parts
         if not {word.decode() for word in verdicts.words} <= set(get_args(Word)):
             message = "a verdict is none of those that are given"
             raise ValueError(message)
@@ -282,6 +336,7 @@ class _Block:
             faults=faults,
             missing=missing,
             broken=broken,
+            nulls=nulls,
             sources=sources,
             numbers={name: _numbers(self.tokens[name]) for name in self.number_names},
             words={
@@ -291,14 +346,14 @@ class _Block:
         )
 
 
-def _broken(line: bytes, start: int, end: int) -> bytes:
-    """Give `camera.step.value` of each broken finding of a line."""
+def _places(line: bytes, mark: bytes, start: int, end: int) -> bytes:
+    """Give `camera.step.value` of each finding of a line that holds a mark."""
     places: list[bytes] = []
-    at = line.find(b'"good": false', start, end)
+    at = line.find(mark, start, end)
     while at >= 0:
         words = line[line.rindex(b'{"camera": "', start, at) : at].split(b'"', 12)
         places.append(b".".join((words[3], words[7], words[11])))
-        at = line.find(b'"good": false', at + 1, end)
+        at = line.find(mark, at + 1, end)
     return b"\n".join(places)
 
 
@@ -346,6 +401,7 @@ def joined(blocks: Sequence[Columns]) -> Columns:
         faults=_joined([b.faults for b in blocks]),
         missing=_joined([b.missing for b in blocks]),
         broken=_joined([b.broken for b in blocks]),
+        nulls=_joined([b.nulls for b in blocks]),
         sources=_joined([b.sources for b in blocks]),
         numbers={
             name: Numbers(

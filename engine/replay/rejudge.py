@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,6 @@ from engine.replay.rejudge_columns import (
     States,
     any_of,
     broken_places,
-    column_of,
     judged_values,
     read_states,
     steps_of,
@@ -88,20 +88,6 @@ class Rejudged:
         return np.sort(np.concatenate(changed))[:most].tolist() if changed else []
 
 
-def needed(plan: Plan) -> tuple[list[str], list[str]]:
-    """Name the values that judging needs: numbers, and all others.
-
-    Of a step that nothing judges the first value is named too: it tells whether the step measured.
-    """
-    numbers: list[str] = []
-    others: list[str] = []
-    for step in steps_of(plan):
-        for value in judged_values(plan, step) or step.step.value_names[:1]:
-            number = step.step.values[value].kind in ("number", "whole")
-            (numbers if number else others).append(f"{step.camera}.{step.name}.{value}")
-    return numbers, others
-
-
 def days_counted(plan: Plan) -> list[str]:
     """Name the limits that count from the day of the trigger, which results do not hold."""
     return [
@@ -112,12 +98,12 @@ def days_counted(plan: Plan) -> list[str]:
     ]
 
 
-def not_recorded(plan: Plan, columns: Columns) -> list[tuple[str, str, str]]:
+def not_recorded(plan: Plan, recorded: Recorded) -> list[tuple[str, str, str]]:
     """Name (camera, step, value) that the plan judges and no carton holds; value "" = no such step.
 
     Steps of cameras that only ever faulted are not named: nothing is known of them.
     """
-    states = read_states(plan, columns)
+    states = read_states(plan, recorded)
     found: list[tuple[str, str, str]] = []
     for step in steps_of(plan):
         state = states[step.camera, step.name]
@@ -125,11 +111,11 @@ def not_recorded(plan: Plan, columns: Columns) -> list[tuple[str, str, str]]:
             if (state == State.SILENT).any():
                 found.append((step.camera, step.name, ""))
             continue
-        found += [
-            (step.camera, step.name, value)
-            for value in judged_values(plan, step)
-            if not column_of(columns, f"{step.camera}.{step.name}.{value}").there.any()
-        ]
+        columns = {**recorded.columns.numbers, **recorded.columns.words}
+        for value in judged_values(plan, step):
+            column = columns.get(f"{step.camera}.{step.name}.{value}")
+            if column is not None and not column.there.any():
+                found.append((step.camera, step.name, value))
     return found
 
 
@@ -152,7 +138,7 @@ def rejudge(plan: Plan, recorded: Recorded, today: date | None = None) -> Rejudg
     """
     columns = recorded.columns
     count = len(columns.triggers)
-    states = read_states(plan, columns)
+    states = read_states(plan, recorded)
     broken = broken_places(plan, recorded, states, today)
     unmeasured = any_of((state == State.NOT_MEASURED for state in states.values()), count)
     faults = (State.NO_FRAME, State.BROKE_DOWN, State.SILENT)
@@ -178,9 +164,9 @@ def _groups(
     at = np.flatnonzero((before > 0) | (after > 0))
     told = (before, after, columns.broken.codes, columns.faults.codes, columns.missing.codes)
     keys = np.stack([c[at] for c in (*told, *states.values(), *broken.values())], axis=1)
-    different, which = np.unique(keys.astype(np.int64), axis=0, return_inverse=True)
-    which = which.reshape(-1)
-    for i, key in enumerate(different.tolist()):
+    kinds = _kinds(keys)
+    _, firsts, which = np.unique(kinds, return_index=True, return_inverse=True)
+    for i, key in enumerate(keys[firsts].astype(int).tolist()):
         flags = key[len(told) + len(states) :]
         now = {place for place, flag in zip(broken, flags, strict=True) if flag}
         now |= _wrong_now(states, key[len(told) :], json.loads(columns.faults.words[key[3]]))
@@ -193,6 +179,16 @@ def _groups(
                 now_good=tuple(sorted(old - now)),
                 positions=at[which == i],
             )
+
+
+def _kinds(keys: NDArray[Any]) -> NDArray[np.int64]:
+    """Give the rows of a table numbers, equal rows the same."""
+    number = np.zeros(len(keys), np.int64)
+    for column in keys.T:
+        _, number = np.unique(
+            number * (int(column.max(initial=0)) + 2) + column, return_inverse=True
+        )
+    return number
 
 
 def _wrong_before(columns: Columns, broken: int, faults: int, missing: int) -> set[str]:

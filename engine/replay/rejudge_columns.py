@@ -11,8 +11,15 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from engine.graph.plan import Bound, Plan, PlannedAgreement, PlannedLimit, PlannedStep
-from engine.replay.recorded import Coded, Columns, Numbers, Recorded
+from engine.graph.plan import (
+    Bound,
+    DaysFromToday,
+    Plan,
+    PlannedAgreement,
+    PlannedLimit,
+    PlannedStep,
+)
+from engine.replay.recorded import Coded, Columns, Held, Numbers, Recorded
 from engine.replay.rejudge_row import float_bounds, limit_json, typed, waits
 from engine.result import plain
 from engine.run.judge import judge
@@ -43,12 +50,16 @@ def steps_of(plan: Plan) -> Iterator[PlannedStep]:
         yield from camera.steps
 
 
+def compared_values(plan: Plan, step: PlannedStep) -> list[str]:
+    """Name the values of a step that rules compare with others."""
+    here = (step.camera, step.name)
+    return [v[2] for rule in plan.agree for v in rule.values if v[:2] == here]
+
+
 def judged_values(plan: Plan, step: PlannedStep) -> list[str]:
     """Name the values of a step that limits or rules judge."""
-    compared = [
-        v[2] for rule in plan.agree for v in rule.values if v[:2] == (step.camera, step.name)
-    ]
-    return list(dict.fromkeys([*(limit.value for limit in step.limits), *compared]))
+    limited = (limit.value for limit in step.limits)
+    return list(dict.fromkeys([*limited, *compared_values(plan, step)]))
 
 
 def column_of(columns: Columns, place: str) -> Numbers | Coded:
@@ -64,8 +75,38 @@ def any_of(parts: Iterable[Flags], count: int) -> Flags:
     return found
 
 
-def read_states(plan: Plan, columns: Columns) -> States:
+def as_before(limit: PlannedLimit, held: Held) -> bool:
+    """Say whether a limit judges as the recorded one did, so that its findings still hold."""
+    place = f"{limit.camera}.{limit.step}.{limit.value}"
+    moving = any(isinstance(b, DaysFromToday) for b in (limit.minimum, limit.maximum))
+    if moving or limit.may_be_missing or place in held.compared:
+        return False
+    return held.limits.get(place) == limit_json(judge([limit], {}, None)[0].limit)
+
+
+def needed(plan: Plan, held: Held) -> tuple[list[str], list[str]]:
+    """Name the values that judging needs: numbers, and all others.
+
+    Those under a limit as before are not needed: the recorded findings tell. Of a step of which
+    nothing is known the first value is named too: it tells whether the step measured.
+    """
+    numbers: list[str] = []
+    others: list[str] = []
+    for step in steps_of(plan):
+        kept = {limit.value for limit in step.limits if as_before(limit, held)}
+        compared = compared_values(plan, step)
+        values = [v for v in judged_values(plan, step) if v not in kept or v in compared]
+        if not values and f"{step.camera}.{step.name}" not in held.steps:
+            values = list(step.step.value_names[:1])
+        for value in values:
+            number = step.step.values[value].kind in ("number", "whole")
+            (numbers if number else others).append(f"{step.camera}.{step.name}.{value}")
+    return numbers, others
+
+
+def read_states(plan: Plan, recorded: Recorded) -> States:
     """Say what is recorded of each step on every carton."""
+    columns = recorded.columns
     faults: list[list[str]] = [json.loads(word) for word in columns.faults.words]
     missing: list[dict[str, str]] = [json.loads(word) for word in columns.missing.words]
     found: dict[tuple[str, str], NDArray[np.int8]] = {}
@@ -80,9 +121,12 @@ def read_states(plan: Plan, columns: Columns) -> States:
                 for told in missing
             ]
         )  # fmt: skip
-        names = judged_values(plan, step) or list(step.step.value_names[:1])
-        there = [column_of(columns, f"{place}.{name}").there for name in names]
-        measured = any_of(there, len(by_fault)) if there else np.ones(len(by_fault), bool)
+        names = [f"{place}.{name}" for name in step.step.value_names]
+        there = [
+            column_of(columns, n).there for n in names if n in (*columns.numbers, *columns.words)
+        ]
+        known = place in recorded.held.steps or not there
+        measured = np.ones(len(by_fault), bool) if known else any_of(there, len(by_fault))
         state = np.where(by_reason > 0, by_reason, np.where(measured, State.MEASURED, 0))
         found[step.camera, step.name] = np.where(by_fault > 0, by_fault, state).astype(np.int8)
     return found
@@ -107,6 +151,10 @@ def broken_places(
         measured = states[step.camera, step.name] == State.MEASURED
         for limit in step.limits:
             place = f"{limit.camera}.{limit.step}.{limit.value}"
+            if as_before(limit, recorded.held):
+                told = _names(columns.broken, place) | _names(columns.nulls, place)
+                broken[place] = measured & told
+                continue
             column = column_of(columns, place)
             flags = measured & ~_good(limit, column, today)
             for i in _undecided(limit, column, columns.broken, place):
@@ -157,11 +205,14 @@ def _undecided(
     """Find the cartons on which nine digits do not tell, and the recorded finding was broken."""
     if not isinstance(column, Numbers) or not float_bounds(limit):
         return ()
-    broke = [place.encode() in word.split(b"\n") for word in told.words]
-    if not any(broke):
-        return ()
     equal = np.isin(column.values, [_nine(bound) for bound in float_bounds(limit)])
-    return np.flatnonzero(told.spread(broke, absent=False) & equal).tolist()
+    return np.flatnonzero(_names(told, place) & equal).tolist()
+
+
+def _names(told: Coded, place: str) -> Flags:
+    """Say on which cartons a place is among those that are named."""
+    named = [place.encode() in word.split(b"\n") for word in told.words]
+    return told.spread(named, absent=False).astype(bool)
 
 
 def _broke_before(row: Mapping[str, Any], limit: PlannedLimit, today: date | None) -> bool:
