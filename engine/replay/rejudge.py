@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from engine.graph.plan import DaysFromToday, Plan
-from engine.replay.recorded import Columns, Recorded
+from engine.replay.columns import Columns
+from engine.replay.recorded import Recorded
 from engine.replay.rejudge_columns import (
     Flags,
     State,

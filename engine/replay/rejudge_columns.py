@@ -19,7 +19,8 @@ from engine.graph.plan import (
     PlannedLimit,
     PlannedStep,
 )
-from engine.replay.recorded import Coded, Columns, Held, Numbers, Recorded
+from engine.replay.columns import Coded, Columns, Numbers
+from engine.replay.recorded import Held, Recorded
 from engine.replay.rejudge_row import float_bounds, limit_json, typed, waits
 from engine.result import plain
 from engine.run.judge import judge
