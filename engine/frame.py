@@ -56,6 +56,36 @@ class TriggerSet:
 
 
 @dataclass(frozen=True, slots=True)
+class Lens:
+    """How a camera's lens draws: a pinhole, and how the glass bends what it draws.
+
+    A direction (x, y, 1) in front of the camera falls on pixel `focal_px` * (x', y') + `centre_px`,
+    where with r2 = x * x + y * y and s = 1 + k1 * r2 + k2 * r2**2 + k3 * r2**3
+
+        x' = x * s + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+        y' = y * s + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+    """
+
+    width_px: int
+    height_px: int
+    focal_px: tuple[float, float]
+    """Across and down [px]."""
+    centre_px: tuple[float, float]
+    """Where the optical axis meets the frame; (0, 0) is the centre of the top left pixel [px]."""
+    distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    """k1, k2, p1, p2, k3: three along the radius, two for a lens that sits askew."""
+
+
+@dataclass(frozen=True, slots=True)
+class CameraPose:
+    """Where a camera stands, in coordinates of the carton."""
+
+    position_mm: tuple[float, float, float]
+    axes: tuple[tuple[float, float, float], ...]
+    """Its axes to the right, down and ahead in the picture, as directions of the carton."""
+
+
+@dataclass(frozen=True, slots=True)
 class CameraGeometry:
     """What is known of one physical camera; travels with a captured set or stands in a station."""
 
@@ -63,6 +93,10 @@ class CameraGeometry:
     """`srgb`, or the exponent g of value = light ** (1 / g); 1 is linear."""
     mm_per_px: float | None = None
     """Scale at the carton, where it is one number [mm/px]."""
+    lens: Lens | None = None
+    """The lens, where the camera is calibrated."""
+    pose: CameraPose | None = None
+    """Where the camera stands, where it has seen a board at a known place of the carton."""
 
 
 @dataclass(frozen=True, slots=True)

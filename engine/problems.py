@@ -78,6 +78,14 @@ CODES: Mapping[str, str] = {
     # commands
     "option": "An option of a command cannot be used so.",
     "cartons": "No carton, or not these, can be chosen from the set.",
+    # calibration
+    "bad-image": "A photograph cannot be decoded.",
+    "image-sizes": "Photographs of one camera are not all of one size, or not of its lens's.",
+    "no-board": "No board is found in a photograph, or too little of it.",
+    "wrong-board": "A photograph shows another board than was named.",
+    "too-few-images": "Too few photographs to tell a lens.",
+    "same-pose": "The board is not tilted enough from photograph to photograph to tell a lens.",
+    "board-places": "Boards at known places do not fit one place of the camera.",
     # captured sets, their truth, and results
     "no-frames": "There is no frame where a captured set should be.",
     "no-camera": "The set holds no frame of a camera of the recipe.",
