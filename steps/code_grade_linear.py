@@ -1,7 +1,7 @@
 """Print quality of a linear code: ten scans over its bars, graded; indicators at any size."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -12,36 +12,29 @@ from steps._shared.bar_scans import (
     Strips,
     Survey,
     look_over_height,
-    means,
+    mean_of,
     survey_bars,
     ten_scans,
 )
 from steps._shared.bars_area import find_bars_area
 from steps._shared.camera_limits import expected_mod_bias
 from steps._shared.frame_scale import frame_scale
+from steps._shared.grade_survey import linear_survey
+from steps._shared.grading import GradeParams, GradeValues, is_coarse, spoken, why_no_grade
 from steps._shared.linear_find import find_linear
-from steps._shared.print_grades import CAUSES, letter_of, notation
 from steps._shared.profile_grade import ProfileGrade, SymbolGrade, grade_profiles
 from steps._shared.profile_grade import grade_symbol as grade_symbol
 from steps._shared.raw_light import raw_light, visible
+from steps._shared.scan_lines import Scans
 from steps._shared.symbology_tables import linear_symbology
-from steps.contract import Mark, Marks, NotMeasured, Params, Values, View, no_marks, step
-
-_LEAST_PX, _SURE_PX = 4.0, 6.0
-_PX_SLACK = 0.05
-"""Pixels a module are known to this much [px]."""
-_CLIPPED = 0.02
-"""Share of the lightest part of the code that may be at full scale."""
+from steps.contract import Mark, Marks, NotMeasured, View, no_marks, step
 
 
-class CodeGradeLinearParams(Params):
+class CodeGradeLinearParams(GradeParams):
     """Which code is graded, and under which conditions."""
 
     symbology: Literal["ean13", "ean8", "upca", "code128", "gs1_128", "itf14"]
     """Symbology of the code."""
-
-    aperture_mm: float | None = Field(None, gt=0)
-    """Diameter of the measuring aperture; left out: 80 % of a module [mm]."""
 
     decimals: bool = True
     """Whether grades are interpolated between thresholds, as in editions from 2016 on."""
@@ -49,46 +42,9 @@ class CodeGradeLinearParams(Params):
     quiet_zones: bool = True
     """Whether a quiet zone that is too narrow fails a scan."""
 
-    channel: Literal["red", "grey"] = "red"
-    """Which light of a colour camera is measured; red is nearest to the 660 nm of the trade."""
 
-    white_level: float | None = Field(None, gt=0, le=1)
-    """Light that the station's reference patch shows, as a share of full scale; left out:
-    reflectance is relative to the lightest place of the code [fraction]."""
-
-    white_reflectance: float = Field(1.0, gt=0, le=1)
-    """Known reflectance of that patch [fraction]."""
-
-    wavelength_nm: float | None = Field(None, gt=300, lt=1100)
-    """Wavelength of the light, where the station's light is known [nm]."""
-
-    light_angle_deg: float | None = Field(None, ge=0, le=90)
-    """Angle of the light to the surface, where it is known [deg]."""
-
-
-class CodeGradeLinearValues(Values):
+class CodeGradeLinearValues(GradeValues):
     """What is measured of the print; indicative, not a verification to a standard."""
-
-    grade: float | None
-    """Symbol grade, 0 to 4, mean of ten scans; None where it cannot be given [grade]."""
-
-    letter: str | None
-    """The grade as a letter, A to F."""
-
-    notation: str | None
-    """grade/aperture/light/angle; only where aperture, wavelength and angle are declared."""
-
-    why_no_grade: str | None
-    """Why there is no grade."""
-
-    limited_by: str
-    """The parameter with the lowest grade, and what usually causes it; empty where all are best."""
-
-    standing: str
-    """What the figures are worth: indicative, and to which white reflectance refers."""
-
-    text: str | None
-    """Content by the reference decode."""
 
     rmax: float | None
     """Highest reflectance, mean of the scans [fraction]."""
@@ -119,22 +75,6 @@ class CodeGradeLinearValues(Values):
 
     quiet_zones_wide: bool | None
     """Whether both quiet zones are wide enough in most scans."""
-
-    px_per_module: float
-    """Pixels of the frame a module [px]."""
-
-    blur_px: float | None
-    """Blur of picture and print together, standard deviation [px]."""
-
-    mod_bias: float | None
-    """By how much pixels and blur are expected to shift the modulation; stated below 6 px a
-    module [fraction]."""
-
-    clipped: float
-    """Share of the code's light part that is at full scale [fraction]."""
-
-    print_contrast: float
-    """(light - dark) / light of the print [fraction]."""
 
     worst_edge_contrast: float | None
     """Smallest edge contrast of any scan, relative to its symbol contrast [fraction]."""
@@ -254,6 +194,68 @@ def code_grade_linear(
     >>> values.text, values.letter, values.lines_decoded, round(values.px_per_module, 1)
     ('00000000', 'A', 10, 6.0)
     """
+    seen = _look(view, params)
+    return seen if isinstance(seen, NotMeasured) else _values(seen, params)
+
+
+def survey(
+    view: View, params: CodeGradeLinearParams
+) -> tuple[CodeGradeLinearValues, dict[str, Any]] | NotMeasured:
+    """Grade as the step does, with what is needed to draw it.
+
+    Parameters
+    ----------
+    view, params
+        As of the step.
+
+    Returns
+    -------
+    (CodeGradeLinearValues, dict) or NotMeasured
+        The values, and plain data as `linear_survey` describes them.
+
+    Examples
+    --------
+    >>> survey(View(np.zeros((9, 9), np.uint8)), CodeGradeLinearParams(symbology="ean13"))
+    NotMeasured(why='no code and no bars were found')
+    """
+    seen = _look(view, params)
+    if isinstance(seen, NotMeasured):
+        return seen
+    values = _values(seen, params)
+    drawn = linear_survey(
+        seen.symbol.profiles, seen.reflectance, seen.module_samples, params.symbology
+    )
+    return values, drawn | {"outline": seen.outline.tolist(), "aperture_modules": seen.aperture}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """All that was measured of one code."""
+
+    symbol: SymbolGrade
+    bars: Survey
+    strips: Strips
+    scans: Scans
+    reflectance: NDArray[np.float64]
+    """(P, N) profiles as they are graded."""
+    outline: NDArray[np.float64]
+    """(4, 2) corners of the bars' area in the view."""
+    clipped: float
+    read: str | None
+    """What the reader read."""
+    aperture: float
+    """Diameter of the aperture [X]."""
+    aperture_in_mm: bool
+    """Whether the aperture is the declared one."""
+
+    @property
+    def module_samples(self) -> float:
+        """Width of a module [samples]."""
+        return self.bars.module_px * self.scans.samples_per_px
+
+
+def _look(view: View, params: CodeGradeLinearParams) -> _Seen | NotMeasured:
+    """Find the code and scan it."""
     if view.gray.size == 0:
         return NotMeasured("the region is empty")
     found = find_linear(visible(view), params.symbology)
@@ -266,115 +268,68 @@ def code_grade_linear(
     if raw is None or area is None:
         return NotMeasured("the bars' area was not found")
     scale = frame_scale(view, to_frame, area.corners + raw.origin)
-    survey = survey_bars(raw.light, area, params.symbology)
-    if found.text is None and not _looks_like_code(survey, params.symbology):
+    bars = survey_bars(raw.light, area, params.symbology)
+    if found.text is None and not _looks_like_code(bars, params.symbology):
         return NotMeasured("no code and no bars were found")
     in_mm = params.aperture_mm is not None and np.isfinite(scale.mm_per_px)
-    aperture = (params.aperture_mm or 0.0) / scale.mm_per_px if in_mm else 0.8 * survey.module_px
-    scans = ten_scans(raw.light, area, params.symbology, survey, aperture, scale.height_ratio)
-    white = _white(scans.profiles, params)
+    aperture = (params.aperture_mm or 0.0) / scale.mm_per_px if in_mm else 0.8 * bars.module_px
+    scans = ten_scans(raw.light, area, params.symbology, bars, aperture, scale.height_ratio)
+    lightest = max(float(np.quantile(scans.profiles, 0.999)), 1e-6)
+    reflectance = np.maximum(scans.profiles, 0.0) / (params.white or lightest)
     profiles = grade_profiles(
-        np.maximum(scans.profiles, 0.0) / white,
-        params.symbology,
-        decimals=params.decimals,
-        quiet_zones=params.quiet_zones,
+        reflectance, params.symbology, decimals=params.decimals, quiet_zones=params.quiet_zones
     )
     symbol = grade_symbol(profiles)
-    strips = look_over_height(raw.light, area, params.symbology, survey, symbol.decoded)
-    seen = _Seen(symbol, survey, strips, raw.clipped_share(area.corners), found.text, in_mm)
+    strips = look_over_height(raw.light, area, params.symbology, bars, symbol.decoded)
     outline = cv2.perspectiveTransform((area.corners + raw.origin)[None], np.linalg.inv(to_frame))
-    mark = Mark(np.asarray(outline[0], np.float64), "shape", symbol.decoded or "")
-    return _values(seen, params, (mark,))
+    return _Seen(
+        symbol, bars, strips, scans, reflectance, np.asarray(outline[0], np.float64),
+        raw.clipped_share(area.corners), found.text, aperture / bars.module_px, in_mm,
+    )  # fmt: skip
 
 
-def _looks_like_code(survey: Survey, symbology: str) -> bool:
+def _looks_like_code(bars: Survey, symbology: str) -> bool:
     """Whether bars that no reader reads are as many as a damaged code would still have."""
     elements = linear_symbology(symbology).elements
-    return survey.module_px >= 1.0 and survey.edges >= (elements or 40) // 2
+    return bars.module_px >= 1.0 and bars.edges >= (elements or 40) // 2
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """All that was measured of one code."""
-
-    symbol: SymbolGrade
-    survey: Survey
-    strips: Strips
-    clipped: float
-    read: str | None
-    """What the reader read."""
-    aperture_in_mm: bool
-    """Whether the aperture is the declared one."""
-
-
-def _white(profiles: NDArray[np.float64], params: CodeGradeLinearParams) -> float:
-    """Light that counts as reflectance 1."""
-    if params.white_level is not None:
-        return params.white_level / params.white_reflectance
-    return max(float(np.quantile(profiles, 0.999)), 1e-6)
-
-
-def _why_no_grade(seen: _Seen) -> str | None:
-    """Say why a grade cannot be given."""
-    px = seen.survey.module_px
-    if px < _LEAST_PX - _PX_SLACK:
-        return f"too coarse to grade: {px:.1f} px per module, {_LEAST_PX:.0f} needed"
-    if seen.clipped > _CLIPPED:
-        return f"light is clipped: {seen.clipped:.0%} of the code's light part is at full scale"
-    return None
-
-
-def _values(seen: _Seen, params: CodeGradeLinearParams, marks: Marks) -> CodeGradeLinearValues:
+def _values(seen: _Seen, params: CodeGradeLinearParams) -> CodeGradeLinearValues:
     """Put the figures together."""
-    symbol, survey = seen.symbol, seen.survey
+    symbol, bars = seen.symbol, seen.bars
     profiles = symbol.profiles
-    why = _why_no_grade(seen)
+    px = bars.module_px
+    why = why_no_grade(px, seen.clipped)
     graded = why is None
     other = seen.read is not None and symbol.decoded not in (None, _as_graded(seen.read, params))
-    grade = (0.0 if other else symbol.grade) if graded else None
-    limit = "Decode" if other else symbol.limited_by
-    aperture = params.aperture_mm if seen.aperture_in_mm else None
-    conditions = (aperture, params.wavelength_nm, params.light_angle_deg)
-    blur = 0.5 if survey.blur_px is None else survey.blur_px
-    coarse = survey.module_px < _SURE_PX - _PX_SLACK
+    grade, limit = (0.0, "Decode") if other else (symbol.grade, symbol.limited_by)
+    blur = 0.5 if bars.blur_px is None else bars.blur_px
     quiet = [p.grades["Quiet zones"] > 0 for p in profiles if "Quiet zones" in p.grades]
     left = [p.quiet_left for p in profiles if p.quiet_left is not None]
     right = [p.quiet_right for p in profiles if p.quiet_right is not None]
     edges = [p.mod for p in profiles if len(p.edges)]
     flaws = seen.strips.flaws
-    white = (
-        "a reference patch" if params.white_level is not None else "the lightest place of the code"
-    )
+    names = ("rmax", "rmin", "sc", "ecmin", "mod", "defects", "decodability")
+    means: dict[str, Any] = {n: mean_of(profiles, n) if graded else None for n in names}
     return CodeGradeLinearValues(
-        grade=grade,
-        letter=None if grade is None else letter_of(grade),
-        notation=None if grade is None else notation(grade, *conditions),
-        why_no_grade=why,
-        limited_by=f"{limit}: {CAUSES[limit]}" if limit and graded else "",
-        standing=f"indicative, not a verification; reflectance relative to {white}",
+        **spoken(grade, limit, why, params, seen.aperture_in_mm),
+        **means,
         text=symbol.decoded,
-        rmax=means(profiles, "rmax") if graded else None,
-        rmin=means(profiles, "rmin") if graded else None,
-        sc=means(profiles, "sc") if graded else None,
-        ecmin=means(profiles, "ecmin") if graded else None,
-        mod=means(profiles, "mod") if graded else None,
-        defects=means(profiles, "defects") if graded else None,
-        decodability=means(profiles, "decodability") if graded else None,
         quiet_left=min(left, default=None),
         quiet_right=min(right, default=None),
         quiet_zones_wide=2 * sum(quiet) > len(quiet) if quiet else None,
-        px_per_module=survey.module_px,
-        blur_px=survey.blur_px,
-        mod_bias=expected_mod_bias(survey.module_px, blur, survey.undone_px) if coarse else None,
+        px_per_module=px,
+        blur_px=bars.blur_px,
+        mod_bias=expected_mod_bias(px, blur, bars.undone_px) if is_coarse(px) else None,
         clipped=seen.clipped,
         print_contrast=seen.strips.contrast,
         worst_edge_contrast=min(edges, default=None),
-        bar_gain=means(profiles, "bar_gain"),
+        bar_gain=mean_of(profiles, "bar_gain"),
         damaged_share=seen.strips.damaged,
         lines_decoded=sum(p.decoded is not None and p.decoded == symbol.decoded for p in profiles),
         void_modules=None if flaws is None else flaws.void,
         spot_modules=None if flaws is None else flaws.spot,
-        marks=marks,
+        marks=(Mark(seen.outline, "shape", symbol.decoded or ""),),
     )
 
 

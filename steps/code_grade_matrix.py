@@ -1,6 +1,7 @@
 """Print quality of a Data Matrix or QR code: contrast, overlay, fixed patterns, grid, errors."""
 
-from typing import Literal
+from dataclasses import dataclass
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -9,74 +10,30 @@ from pydantic import Field
 
 from steps._shared.camera_limits import expected_matrix_bias
 from steps._shared.frame_scale import frame_scale
+from steps._shared.grade_survey import matrix_survey
+from steps._shared.grading import GradeParams, GradeValues, is_coarse, spoken, why_no_grade
 from steps._shared.light import to_linear
 from steps._shared.matrix_find import MATRIX, find_matrix
 from steps._shared.matrix_grade import Conditions, MatrixGrade, grade_grid, of_another_kind
-from steps._shared.matrix_grid import MatrixGrid, fit_grid, quad
-from steps._shared.print_grades import CAUSES, letter_of, mean_grade, notation
+from steps._shared.matrix_grid import MatrixGrid, fit_grid, quad, spacing
+from steps._shared.print_grades import mean_grade
 from steps._shared.raw_light import raw_light, visible
 from steps._shared.symbology_names import STANDARD_NAMES, our_name
-from steps.contract import Mark, Marks, NotMeasured, Params, Values, View, no_marks, step
-
-_LEAST_PX, _SURE_PX = 4.0, 6.0
-_PX_SLACK = 0.05
-"""Pixels a module are known to this much [px]."""
-_CLIPPED = 0.02
-"""Share of the lightest part of the code that may be at full scale."""
+from steps.contract import Mark, Marks, NotMeasured, View, no_marks, step
 
 
-class CodeGradeMatrixParams(Params):
+class CodeGradeMatrixParams(GradeParams):
     """Which code is graded, and under which conditions."""
 
     symbology: Literal["datamatrix", "gs1_datamatrix", "qr", "gs1_qr"]
-    """Symbology of the code."""
-
-    aperture_mm: float | None = Field(None, gt=0)
-    """Diameter of the measuring aperture; left out: 80 % of a module [mm]."""
+    """Symbology of the code; an ordinary symbol where a GS1 one is asked for does not decode."""
 
     decimals: bool = False
     """Whether grades of SC, AN, GN and UEC are interpolated between thresholds."""
 
-    channel: Literal["red", "grey"] = "red"
-    """Which light of a colour camera is measured; red is nearest to the 660 nm of the trade."""
 
-    white_level: float | None = Field(None, gt=0, le=1)
-    """Light that the station's reference patch shows, as a share of full scale; left out:
-    reflectance is relative to the lightest place of the code [fraction]."""
-
-    white_reflectance: float = Field(1.0, gt=0, le=1)
-    """Known reflectance of that patch [fraction]."""
-
-    wavelength_nm: float | None = Field(None, gt=300, lt=1100)
-    """Wavelength of the light, where the station's light is known [nm]."""
-
-    light_angle_deg: float | None = Field(None, ge=0, le=90)
-    """Angle of the light to the surface, where it is known [deg]."""
-
-
-class CodeGradeMatrixValues(Values):
+class CodeGradeMatrixValues(GradeValues):
     """What is measured of the print; indicative, not a verification to a standard."""
-
-    grade: float | None
-    """Symbol grade of this one picture, 0 to 4; None where it cannot be given [grade]."""
-
-    letter: str | None
-    """The grade as a letter, A to F."""
-
-    notation: str | None
-    """grade/aperture/light/angle; only where aperture, wavelength and angle are declared."""
-
-    why_no_grade: str | None
-    """Why there is no grade."""
-
-    limited_by: str
-    """The parameter with the lowest grade, and what usually causes it; empty where all are best."""
-
-    standing: str
-    """What the figures are worth: indicative, and to which white reflectance refers."""
-
-    text: str | None
-    """Content, where the symbol decodes."""
 
     sc: float | None
     """Symbol contrast [fraction]."""
@@ -104,22 +61,6 @@ class CodeGradeMatrixValues(Values):
 
     wrong_words: int | None
     """Codewords that had to be corrected; None where there are too many [count]."""
-
-    px_per_module: float
-    """Pixels of the frame a module [px]."""
-
-    blur_px: float | None
-    """Blur of picture and print together, standard deviation [px]."""
-
-    mod_bias: float | None
-    """By how much pixels and blur are expected to shift the modulation of single modules; stated
-    below 6 px a module [fraction]."""
-
-    clipped: float
-    """Share of the code's light part that is at full scale [fraction]."""
-
-    print_contrast: float
-    """(light - dark) / light of the print [fraction]."""
 
     worst_module: float | None
     """Smallest modulation of a data module, negative with the wrong colour [fraction]."""
@@ -253,6 +194,53 @@ def code_grade_matrix(
     >>> values.text, values.letter, values.uec, round(values.px_per_module, 1)
     ('123456', 'A', 1.0, 9.0)
     """
+    seen = _look(view, params)
+    return seen if isinstance(seen, NotMeasured) else _values(seen, params)
+
+
+def survey(
+    view: View, params: CodeGradeMatrixParams
+) -> tuple[CodeGradeMatrixValues, dict[str, Any]] | NotMeasured:
+    """Grade as the step does, with what is needed to draw it.
+
+    Parameters
+    ----------
+    view, params
+        As of the step.
+
+    Returns
+    -------
+    (CodeGradeMatrixValues, dict) or NotMeasured
+        The values, and plain data as `matrix_survey` describes them.
+
+    Examples
+    --------
+    >>> survey(View(np.zeros((9, 9), np.uint8)), CodeGradeMatrixParams(symbology="qr"))
+    NotMeasured(why='no code was found')
+    """
+    seen = _look(view, params)
+    if isinstance(seen, NotMeasured):
+        return seen
+    drawn = matrix_survey(seen.grade, seen.to_view, params.symbology)
+    return _values(seen, params), drawn | {"aperture_modules": seen.aperture}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """All that was measured of one code."""
+
+    grade: MatrixGrade
+    to_view: NDArray[np.float64]
+    """(3, 3) from modules to pixels of the view."""
+    clipped: float
+    aperture: float
+    """Diameter of the aperture [X]."""
+    aperture_in_mm: bool
+    """Whether the aperture is the declared one."""
+
+
+def _look(view: View, params: CodeGradeMatrixParams) -> _Seen | NotMeasured:
+    """Find the symbol and measure it."""
     if view.gray.size == 0:
         return NotMeasured("the region is empty")
     found = find_matrix(visible(view), params.symbology)
@@ -260,9 +248,8 @@ def code_grade_matrix(
         return NotMeasured("no code was found")
     if not found.has_layout:
         size = f"{found.rows} x {found.columns}"
-        return NotMeasured(
-            f"{STANDARD_NAMES[params.symbology]} symbols of {size} modules are not graded"
-        )
+        name = STANDARD_NAMES[params.symbology]
+        return NotMeasured(f"{name} symbols of {size} modules are not graded")
     to_frame = np.eye(3) if view.frame is None else np.asarray(view.to_frame, np.float64)
     corners = np.asarray(cv2.perspectiveTransform(found.corners[None], to_frame)[0], np.float64)
     side = float(np.hypot(*(corners[1] - corners[0])))
@@ -272,99 +259,56 @@ def code_grade_matrix(
         grid = fit_grid(raw.light, corners - raw.origin, found.rows, found.columns)
     if raw is None or grid is None:
         return NotMeasured("the grid of the code was not found")
+    to_view = _to_view(grid, raw.origin, to_frame)
     outline = quad(grid.matrix, grid.rows, grid.columns)
-    flat = _in_view(outline + raw.origin, to_frame)
     scale = frame_scale(view, to_frame, outline + raw.origin)
-    in_mm = params.aperture_mm is not None and np.isfinite(scale.mm_per_px)
+    in_mm = params.aperture_mm is not None and bool(np.isfinite(scale.mm_per_px))
     module_mm = grid.px_per_module[0] * scale.mm_per_px
     aperture = (params.aperture_mm or 0.0) / module_mm if in_mm else 0.8
-    white = None
-    if params.white_level is not None:
-        white = params.white_level / params.white_reflectance
-    grade = grade_grid(
-        raw.light,
-        grid,
-        "qr" in params.symbology,
-        found.text,
-        Conditions(aperture, white, params.decimals),
-        _spacings(flat, grid),
-    )
+    conditions = Conditions(aperture, params.white, params.decimals)
+    flat = spacing(to_view, grid.rows, grid.columns)
+    grade = grade_grid(raw.light, grid, "qr" in params.symbology, found.text, conditions, flat)
     if found.foreign:
         grade = of_another_kind(grade)
-    mark = Mark(flat, "shape", grade.decoded or "")
-    return _values(grade, params, raw.clipped_share(outline), in_mm, (mark,))
+    return _Seen(grade, to_view, raw.clipped_share(outline), aperture, in_mm)
 
 
-def _in_view(points: NDArray[np.float64], to_frame: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Bring points of the frame into the view."""
-    moved = cv2.perspectiveTransform(points[None], np.linalg.inv(to_frame))[0]
-    return np.asarray(moved, np.float64)
+def _to_view(
+    grid: MatrixGrid, origin: NDArray[np.float64], to_frame: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Map modules to pixels of the view."""
+    shift = np.array([[1.0, 0.0, origin[0]], [0.0, 1.0, origin[1]], [0.0, 0.0, 1.0]])
+    return np.asarray(np.linalg.inv(to_frame) @ shift @ grid.matrix, np.float64)
 
 
-def _spacings(corners: NDArray[np.float64], grid: MatrixGrid) -> tuple[float, float]:
-    """Mean module sizes along both axes, from the corners in the view."""
-    c = corners
-    along = float(np.hypot(*(c[1] - c[0])) + np.hypot(*(c[2] - c[3]))) / 2.0
-    down = float(np.hypot(*(c[3] - c[0])) + np.hypot(*(c[2] - c[1]))) / 2.0
-    return along / grid.columns, down / grid.rows
-
-
-def _why_no_grade(grade: MatrixGrade, clipped: float) -> str | None:
-    """Say why a grade cannot be given."""
-    px = grade.px_per_module
-    if px < _LEAST_PX - _PX_SLACK:
-        return f"too coarse to grade: {px:.1f} px per module, {_LEAST_PX:.0f} needed"
-    if clipped > _CLIPPED:
-        return f"light is clipped: {clipped:.0%} of the code's light part is at full scale"
-    return None
-
-
-def _values(
-    grade: MatrixGrade,
-    params: CodeGradeMatrixParams,
-    clipped: float,
-    in_mm: bool,
-    marks: Marks,
-) -> CodeGradeMatrixValues:
+def _values(seen: _Seen, params: CodeGradeMatrixParams) -> CodeGradeMatrixValues:
     """Put the figures together."""
-    why = _why_no_grade(grade, clipped)
+    grade, px = seen.grade, seen.grade.px_per_module
+    why = why_no_grade(px, seen.clipped)
     graded = why is None
-    worth = mean_grade([grade.grade]) if graded else None
-    limit = grade.limited_by
     worst = min(grade.segments, key=lambda name: grade.segments[name], default=None)
     if worst is not None and grade.segments[worst] >= 4.0:
         worst = None
-    patch = "a reference patch" if params.white_level is not None else "the code's lightest place"
-    aperture = params.aperture_mm if in_mm else None
     blur = 0.5 if grade.blur_px is None else grade.blur_px
-    px = grade.px_per_module
-    coarse = px < _SURE_PX - _PX_SLACK
-    conditions = (aperture, params.wavelength_nm, params.light_angle_deg)
-    decodes = grade.grades.get("Decode", 0.0) > 0
+    bias = expected_matrix_bias(px, blur, min(blur, 0.35 * px)) if is_coarse(px) else None
+    decodes = bool(grade.errors) and all(e >= 0 for e in grade.errors)
+    names = ("sc", "mod", "rm", "fpd", "an", "gn")
+    figures: dict[str, Any] = {name: getattr(grade, name) if graded else None for name in names}
+    outline = quad(seen.to_view, grade.rows, grade.columns)
     return CodeGradeMatrixValues(
-        grade=worth,
-        letter=None if worth is None else letter_of(worth),
-        notation=None if worth is None else notation(worth, *conditions),
-        why_no_grade=why,
-        limited_by=f"{limit}: {CAUSES[limit]}" if limit and graded else "",
-        standing=f"indicative, not a verification; reflectance relative to {patch}",
+        **spoken(mean_grade([grade.grade]), grade.limited_by, why, params, seen.aperture_in_mm),
+        **figures,
         text=grade.decoded,
-        sc=grade.sc if graded else None,
-        mod=grade.mod if graded else None,
-        rm=grade.rm if graded else None,
-        fpd=grade.fpd if graded else None,
         worst_segment=worst,
-        an=grade.an if graded else None,
-        gn=grade.gn if graded else None,
         uec=grade.uec,
         wrong_words=sum(grade.errors) if decodes else None,
         px_per_module=px,
         blur_px=grade.blur_px,
-        mod_bias=expected_matrix_bias(px, blur, min(blur, 0.35 * px)) if coarse else None,
-        clipped=clipped,
+        mod_bias=bias,
+        clipped=seen.clipped,
         print_contrast=grade.sc / grade.rmax if grade.rmax > 0 else 0.0,
         worst_module=grade.worst_module if decodes else None,
         gain_across=grade.print_gain[0],
         gain_down=grade.print_gain[1],
-        marks=marks,
+        marks=(Mark(outline, "shape", grade.decoded or ""),),
     )

@@ -20,6 +20,9 @@ from engine.yamlfile import Path_
 from steps import contract
 from steps.contract import Params, Pose, StepFunction, StepInfo, Values
 
+Surveyor: TypeAlias = Callable[
+    [contract.View, Any], tuple[Values, Mapping[str, Any]] | contract.NotMeasured
+]
 Kind: TypeAlias = Literal["number", "whole", "truth", "text", "date"]
 ENTRY_POINTS = "engine.steps"
 _NOT_STEPS = {"__init__", "contract"}
@@ -53,6 +56,8 @@ class Step:
     teach: contract.Teach | None
     document: str
     """The step's docstring."""
+    survey: Surveyor | None = None
+    """Measures as the step does and gives what draws it, for a page about one picture."""
 
 
 class NoSuchStep(LookupError):  # noqa: N818 - reads as a sentence
@@ -160,6 +165,7 @@ def _describe(name: str, function: Any, module: types.ModuleType) -> Step:
         takes_prepared=info.takes_prepared,
         prepare=prepare if info.takes_prepared else None,
         teach=getattr(module, "teach", None),
+        survey=getattr(module, "survey", None),
         document=(function.__doc__ or "").strip(),
     )
 

@@ -14,7 +14,10 @@ from steps._shared.symbology_tables import linear_symbology
 
 Floats = NDArray[np.float64]
 
-_SCANS, _STRIPS = 10, 24
+_STRIPS = 24
+
+SCAN_PLACES: Floats = 0.1 + 0.08 * (np.arange(10, dtype=np.float64) + 0.5)
+"""Where the ten scans lie, as shares of the bars' height: evenly in 10 to 90 % of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +130,7 @@ def ten_scans(
     Scans
     """
     return scan_lines(
-        light, area, 0.1 + 0.8 * (np.arange(_SCANS, dtype=np.float64) + 0.5) / _SCANS,
+        light, area, SCAN_PLACES,
         margin=_margins(area, symbology, survey, 1.0), step_px=_step_px(area, survey),
         aperture_px=aperture_px, blur_px=survey.undone_px, height_ratio=height_ratio,
     )  # fmt: skip
@@ -175,12 +178,12 @@ def look_over_height(
     return Strips(1.0 - len(read) / len(grades), contrast, flaws)
 
 
-def means(profiles: Sequence[ProfileGrade], name: str) -> float | None:
+def mean_of(profiles: Sequence[ProfileGrade], name: str) -> float | None:
     """Mean of a value over the profiles that have it.
 
     Examples
     --------
-    >>> means([], "sc") is None
+    >>> mean_of([], "sc") is None
     True
     """
     values = [v for v in (getattr(p, name) for p in profiles) if v is not None]

@@ -19,6 +19,7 @@ from steps._shared.matrix_measures import (
     unused_error_correction,
 )
 from steps._shared.matrix_patterns import (
+    QR_QUIET,
     ModuleGrades,
     best_level,
     data_matrix_segments,
@@ -78,6 +79,8 @@ class MatrixGrade:
     """(3, 3) from modules to pixels."""
     dark: NDArray[np.bool_] | None = None
     """(R, C) modules as sampled."""
+    modules: ModuleGrades | None = None
+    """Grades and colours of all modules, where the format is known."""
     segments: dict[str, float] = field(default_factory=_nothing)
     """Grades of the fixed patterns by segment."""
     grades: dict[str, float] = field(default_factory=_nothing)
@@ -138,7 +141,7 @@ def grade_grid(
     seen = through_aperture(sharpened(picture, undone), conditions.aperture * px)
     # Wide areas reach their level before sharpening; what passes it is overshoot.
     seen = np.clip(seen, np.float32(plain.min()), np.float32(plain.max()))
-    margin = 4 if qr else 1
+    margin = QR_QUIET if qr else 1
     fine = np.arange(-3.0 * margin, 3.0 * (grid.columns + margin)) / 3.0 + 1.0 / 6.0
     down = np.arange(-3.0 * margin, 3.0 * (grid.rows + margin)) / 3.0 + 1.0 / 6.0
     x, y = np.meshgrid(fine, down)
@@ -216,6 +219,7 @@ def grade_grid(
         uec=uec,
         errors=errors,
         decoded=text if decoded else None,
+        modules=segments_of,
         segments=segments,
         grades=all_grades,
         grade=min(all_grades.values()),

@@ -15,6 +15,9 @@ from steps._shared.data_matrix import data_matrix_regions
 from steps._shared.print_grades import grade_parameter
 from steps._shared.qr import alignment_places
 
+QR_QUIET = 4
+"""Quiet zone of a QR symbol [X]."""
+
 Places = NDArray[np.intp]
 """(K, 2) row and column of modules; the quiet zone has -1 and the like."""
 
@@ -134,6 +137,81 @@ def _line(row: int | range, column: int | range) -> Places:
     return np.stack((np.asarray(rows, np.intp), np.asarray(columns, np.intp)), axis=1)
 
 
+def fixed_patterns(rows: int, columns: int, qr: bool) -> dict[str, Places]:
+    """Modules of each fixed pattern, by the name of its segment.
+
+    Parameters
+    ----------
+    rows, columns : int
+        Modules of the symbol.
+    qr : bool
+        QR, else Data Matrix.
+
+    Returns
+    -------
+    dict
+        Data Matrix: the solid sides ``L1`` (left) and ``L2`` (bottom), their quiet zones ``QZL1``
+        and ``QZL2``, all ``clock tracks``. QR: three finder patterns (with separator and quiet
+        zone), two timing lines, ``alignment`` where there is one.
+
+    Examples
+    --------
+    >>> {name: len(places) for name, places in fixed_patterns(10, 10, False).items()}
+    {'L1': 10, 'L2': 10, 'QZL1': 10, 'QZL2': 10, 'clock tracks': 20}
+    """
+    if qr:
+        return _qr_patterns(rows)
+    tracks = [track for track, _ in _clock_tracks(rows, columns)]
+    return {
+        "L1": _line(range(rows), 0),
+        "L2": _line(rows - 1, range(columns)),
+        "QZL1": _line(range(rows), -1),
+        "QZL2": _line(rows, range(columns)),
+        "clock tracks": np.concatenate(tracks),
+    }
+
+
+def _clock_tracks(rows: int, columns: int) -> list[tuple[Places, Places]]:
+    """Each clock track of a Data Matrix, with what lies beside it."""
+    down, across = data_matrix_regions(rows, columns)
+    high, wide = rows // down, columns // across
+    tracks: list[tuple[Places, Places]] = []
+    for top in range(0, rows, high):
+        for left in range(0, columns, wide):
+            c, r = range(left, left + wide), range(top, top + high)
+            # The module row above is a quiet zone or the solid line of the region above.
+            tracks.append((_line(top, c), _line(top - 1, c)))
+            right = left + wide - 1
+            tracks.append((_line(r, right), _line(r, right + 1)))
+    return tracks
+
+
+def _qr_patterns(size: int) -> dict[str, Places]:
+    """Modules of the fixed patterns of a QR symbol."""
+    margin = QR_QUIET
+    r, c = np.mgrid[-margin : size + margin, -margin : size + margin]
+    near = np.stack((r.ravel(), c.ravel()), axis=1).astype(np.intp)
+    patterns: dict[str, Places] = {
+        "finder top left": near[(near[:, 0] < 8) & (near[:, 1] < 8)],
+        "finder top right": near[(near[:, 0] < 8) & (near[:, 1] >= size - 8)],
+        "finder bottom left": near[(near[:, 0] >= size - 8) & (near[:, 1] < 8)],
+        "timing row": _line(6, range(8, size - 8)),
+        "timing column": _line(range(8, size - 8), 6),
+    }
+    places = alignment_places((size - 17) // 4)
+    alignment = [
+        (row + i, column + j)
+        for row in places
+        for column in places
+        if (row, column) not in ((6, 6), (6, size - 7), (size - 7, 6))
+        for i in range(-2, 3)
+        for j in range(-2, 3)
+    ]
+    if alignment:
+        patterns["alignment"] = np.array(alignment, np.intp)
+    return patterns
+
+
 def data_matrix_segments(modules: ModuleGrades, rows: int, columns: int) -> dict[str, float]:
     """Grade the fixed patterns of a Data Matrix.
 
@@ -147,26 +225,16 @@ def data_matrix_segments(modules: ModuleGrades, rows: int, columns: int) -> dict
     Returns
     -------
     dict
-        Grades of the solid sides ``L1`` (left), ``L2`` (bottom), their quiet zones ``QZL1``,
-        ``QZL2``, the clock tracks together, and their average.
+        Grade of each of its `fixed_patterns`, the clock tracks by the worst, and their average.
     """
+    patterns = fixed_patterns(rows, columns, False)
     grades = {
-        "L1": share_grade(modules, _line(range(rows), 0), "FPD share"),
-        "L2": share_grade(modules, _line(rows - 1, range(columns)), "FPD share"),
-        "QZL1": share_grade(modules, _line(range(rows), -1), "FPD share"),
-        "QZL2": share_grade(modules, _line(rows, range(columns)), "FPD share"),
+        name: share_grade(modules, patterns[name], "FPD share")
+        for name in ("L1", "L2", "QZL1", "QZL2")
     }
-    down, across = data_matrix_regions(rows, columns)
-    high, wide = rows // down, columns // across
-    tracks: list[float] = []
-    for top in range(0, rows, high):
-        for left in range(0, columns, wide):
-            c, r = range(left, left + wide), range(top, top + high)
-            # The module row above is a quiet zone or the solid line of the region above.
-            tracks.append(clock_grade(modules, _line(top, c), _line(top - 1, c)))
-            right = left + wide - 1
-            tracks.append(clock_grade(modules, _line(r, right), _line(r, right + 1)))
-    grades["clock tracks"] = min(tracks)
+    grades["clock tracks"] = min(
+        clock_grade(modules, track, beside) for track, beside in _clock_tracks(rows, columns)
+    )
     return _with_average(grades)
 
 
@@ -176,41 +244,24 @@ def qr_segments(modules: ModuleGrades, size: int) -> dict[str, float]:
     Parameters
     ----------
     modules : ModuleGrades
-        All modules, with the quiet zone.
+        All modules, with four of quiet zone.
     size : int
         Modules of a side.
 
     Returns
     -------
     dict
-        Grades of the finder patterns (separator and quiet zone included), timing lines, alignment
-        patterns, and their average.
+        Grade of each of its `fixed_patterns`, and of their average.
     """
-    margin = modules.margin
-    r, c = np.mgrid[-margin : size + margin, -margin : size + margin]
-    near = np.stack((r.ravel(), c.ravel()), axis=1).astype(np.intp)
-    corners = {
-        "finder top left": (near[:, 0] < 8) & (near[:, 1] < 8),
-        "finder top right": (near[:, 0] < 8) & (near[:, 1] >= size - 8),
-        "finder bottom left": (near[:, 0] >= size - 8) & (near[:, 1] < 8),
-    }
     grades = {
-        name: share_grade(modules, near[inside], "FPD finder", counted=True)
-        for name, inside in corners.items()
+        name: share_grade(
+            modules,
+            places,
+            f"FPD {name.partition(' ')[0]}",
+            counted=name.startswith("finder"),
+        )
+        for name, places in fixed_patterns(size, size, True).items()
     }
-    grades["timing row"] = share_grade(modules, _line(6, range(8, size - 8)), "FPD timing")
-    grades["timing column"] = share_grade(modules, _line(range(8, size - 8), 6), "FPD timing")
-    places = alignment_places((size - 17) // 4)
-    alignment = [
-        (row + i, column + j)
-        for row in places
-        for column in places
-        if (row, column) not in ((6, 6), (6, size - 7), (size - 7, 6))
-        for i in range(-2, 3)
-        for j in range(-2, 3)
-    ]
-    if alignment:
-        grades["alignment"] = share_grade(modules, np.array(alignment, np.intp), "FPD alignment")
     return _with_average(grades)
 
 

@@ -172,7 +172,7 @@ def grade_symbol(profiles: Sequence[ProfileGrade]) -> SymbolGrade:
     texts = Counter(p.decoded for p in profiles if p.decoded is not None)
     one_content = len(texts) <= 1
     grade = mean_grade([p.grade for p in profiles]) if one_content else 0.0
-    names = profiles[0].grades if profiles else {}
+    names = dict.fromkeys(name for p in profiles for name in p.grades)
     means = {n: sum(p.grades.get(n, 0.0) for p in profiles) / len(profiles) for n in names}
     return SymbolGrade(
         grade=grade,
