@@ -2,6 +2,7 @@
 
 from engine.study.capability import Capability, cp_cpk
 from engine.study.charts import Ewma, Individuals, ewma, individuals
+from engine.study.detection import PodFit, pod_fit
 from engine.study.kappa import Kappa, cohen_kappa, fleiss_kappa
 from engine.study.ranking import Roc, roc
 from engine.study.shares import (
@@ -27,6 +28,7 @@ __all__ = [
     "Ewma",
     "Individuals",
     "Kappa",
+    "PodFit",
     "Roc",
     "ToleranceBounds",
     "clopper_pearson",
@@ -39,6 +41,7 @@ __all__ = [
     "fleiss_kappa",
     "individuals",
     "lower_bound",
+    "pod_fit",
     "roc",
     "sample_size_for_claim",
     "tolerance_factor",
