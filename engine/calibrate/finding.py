@@ -175,16 +175,18 @@ def _find_checker(board: Board, photograph: Photograph) -> Sighting | Unseen:
     name, inner = photograph.name, (board.columns - 1, board.rows - 1)
     found = _checker_corners(photograph.gray, inner)
     if found is None:
-        for other in ((inner[0] + 1, inner[1] + 1), (inner[1], inner[0])):
-            if other != inner and _checker_corners(photograph.gray, other) is not None:
-                return Unseen(name, "wrong-board", _other_checker(board, other))
+        other = (inner[0] + 1, inner[1] + 1)
+        if _checker_corners(photograph.gray, other) is not None:
+            return Unseen(name, "wrong-board", _other_checker(board, other))
         if _markers_seen(photograph.gray):
             why = "This is another board: it carries markers. Name it charuco:COLUMNSxROWS."
             return Unseen(name, "wrong-board", why)
         why = f"No board of {board.columns} x {board.rows} squares is seen as a whole."
         return Unseen(name, "no-board", why)
     pixels, shape = found
-    if shape != inner:
+    if shape == (inner[1], inner[0]) != inner:
+        pixels = pixels.reshape(shape[1], shape[0], 2).transpose(1, 0, 2).reshape(-1, 2)
+    elif shape != inner:
         return Unseen(name, "wrong-board", _other_checker(board, shape))
     places = board.corners_mm()
     pixels = _upright(board, photograph.gray, pixels)

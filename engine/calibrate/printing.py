@@ -15,6 +15,8 @@ EDGE_MM = 8.0
 """What printers leave white at the edge of a page [mm]."""
 FOOT_MM = 22.0
 """Room below the board for the scale bar and the words [mm]."""
+MOST_MARKER = 0.8
+"""Largest marker that is printed: what is white around it helps finding it [fraction]."""
 
 Rectangle = tuple[float, float, float, float]
 
@@ -41,7 +43,7 @@ def board_page(board: Board, file: Path, page: str = "a4") -> tuple[bytes, tuple
     Raises
     ------
     ProblemsFound
-        When the board does not fit, or the form is not known.
+        When the board does not fit or has no white around its markers, or the form is not known.
     """
     suffix = file.suffix.lower()
     if suffix not in (".svg", ".pdf"):
@@ -50,6 +52,11 @@ def board_page(board: Board, file: Path, page: str = "a4") -> tuple[bytes, tuple
     if page not in PAGES_MM:
         what = f"The page is one of {', '.join(PAGES_MM)}."
         raise ProblemsFound([Problem("--page", 0, 0, page, "option", what)])
+    if board.marker_mm > MOST_MARKER * board.square_mm:
+        what = (
+            f"Markers of more than {MOST_MARKER:g} of a square have too little white around them."
+        )
+        raise ProblemsFound([Problem("--marker-mm", 0, 0, "", "option", what)])
     width, height = board.size_mm
     upright = PAGES_MM[page]
     lying = (upright[1], upright[0])
