@@ -223,7 +223,11 @@ def survey(
         return seen
     values = _values(seen, params)
     drawn = linear_survey(
-        seen.symbol.profiles, seen.reflectance, seen.module_samples, params.symbology
+        seen.symbol.profiles,
+        seen.reflectance,
+        seen.module_samples,
+        params.symbology,
+        values.why_no_grade is None,
     )
     return values, drawn | {"outline": seen.outline.tolist(), "aperture_modules": seen.aperture}
 

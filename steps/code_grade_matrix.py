@@ -221,8 +221,10 @@ def survey(
     seen = _look(view, params)
     if isinstance(seen, NotMeasured):
         return seen
-    drawn = matrix_survey(seen.grade, seen.to_view, params.symbology)
-    return _values(seen, params), drawn | {"aperture_modules": seen.aperture}
+    values = _values(seen, params)
+    graded = values.why_no_grade is None
+    drawn = matrix_survey(seen.grade, seen.to_view, params.symbology, graded)
+    return values, drawn | {"aperture_modules": seen.aperture}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

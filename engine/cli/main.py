@@ -18,6 +18,7 @@ COMMANDS: dict[str, str] = {
     "calibrate": "lens, tilt and place of a camera from photographs of a printed board",
     "rejudge": "new limits on recorded values, without an image: which verdicts change",
     "compare": "which cartons changed their verdict between two results, and why",
+    "grade": "indicative print quality of one code in a scan or photograph",
     "steps": "what a step measures, and its settings",
     "schema": "JSON Schema of recipes, for editors",
 }

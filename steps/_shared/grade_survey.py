@@ -43,7 +43,11 @@ _MATRIX = {
 
 
 def linear_survey(
-    profiles: Sequence[ProfileGrade], reflectance: Floats, module: float, symbology: str
+    profiles: Sequence[ProfileGrade],
+    reflectance: Floats,
+    module: float,
+    symbology: str,
+    graded: bool,
 ) -> Plain:
     """Put down the scans of a linear code.
 
@@ -57,32 +61,29 @@ def linear_survey(
         Width of a module [samples].
     symbology : str
         As ``"ean13"``.
+    graded : bool
+        Whether grades may be given; else there are no parameters, and of each scan no grades.
 
     Returns
     -------
     dict
         ``kind`` (``bars``), ``standard``, ``symbology``; ``parameters``: each with ``name``,
-        ``text``, ``value``, ``grade`` (means of the scans), ``passed`` (scans with grade 4 of a
-        parameter that has no value) and ``cause``; ``scans``: each with ``place`` (share of the
-        bars' height), ``grade``, ``limited_by``, ``decoded``, ``grades``, ``values``, and its
-        ``profile`` (``start`` and ``step`` of its ``samples`` [X from the first edge], ``rmax``,
-        ``rmin``, ``edges``, ``levels``, ``worst_edge``, ``worst_element``, ``quiet_asked``).
+        ``text``, ``value``, ``grade`` (means of the scans that have it), ``passed`` (scans with
+        grade 4 of a parameter that has no value), ``scans`` (that have it) and ``cause``;
+        ``scans``: each with ``place`` (share of the bars' height), ``decoded``, ``quiet_left``,
+        ``quiet_right``, ``grade``, ``limited_by``, ``grades``, ``values``, and its ``profile``
+        (``start`` and ``step`` of its ``samples`` [X from the first edge], ``rmax``, ``rmin``,
+        ``edges``, ``levels``, ``worst_edge``, ``worst_element``, ``quiet_asked``).
     """
     known = linear_symbology(symbology)
-    names = [n for n in _LINEAR if any(n in p.grades for p in profiles)]
+    names = [n for n in _LINEAR if graded and any(n in p.grades for p in profiles)]
     scans = [
         {
             "place": float(place),
-            "grade": p.grade,
-            "limited_by": p.limited_by,
             "decoded": p.decoded,
-            "grades": p.grades,
-            "values": {
-                "Rmax": p.rmax,
-                **{n: _value(p, n) for n in names if _LINEAR[n][1]},
-                "quiet_left": p.quiet_left,
-                "quiet_right": p.quiet_right,
-            },
+            "quiet_left": p.quiet_left,
+            "quiet_right": p.quiet_right,
+            **(_grades(p, names) if graded else {}),
             "profile": _profile(p, row, module, (known.quiet_left, known.quiet_right)),
         }
         for p, row, place in zip(profiles, reflectance, SCAN_PLACES, strict=False)
@@ -96,6 +97,17 @@ def linear_survey(
     }
 
 
+def _grades(profile: ProfileGrade, names: Sequence[str]) -> Plain:
+    """Grades and values of one scan."""
+    values = {n: _value(profile, n) for n in names if _LINEAR[n][1]}
+    return {
+        "grade": profile.grade,
+        "limited_by": profile.limited_by,
+        "grades": profile.grades,
+        "values": {"Rmax": profile.rmax, **values},
+    }
+
+
 def _value(profile: ProfileGrade, name: str) -> float | None:
     """Value of a parameter in one scan."""
     value = getattr(profile, _LINEAR[name][1])
@@ -105,13 +117,14 @@ def _value(profile: ProfileGrade, name: str) -> float | None:
 def _parameter(name: str, profiles: Sequence[ProfileGrade]) -> Plain:
     """One parameter over all scans."""
     text, attribute = _LINEAR[name]
-    grades = [p.grades.get(name, 0.0) for p in profiles]
+    grades = [p.grades[name] for p in profiles if name in p.grades]
     return {
         "name": name,
         "text": text,
         "value": mean_of(profiles, attribute) if attribute else None,
         "grade": mean_grade(grades),
         "passed": None if attribute else sum(g >= 4.0 for g in grades),
+        "scans": len(grades),
         "cause": CAUSES[name],
     }
 
@@ -164,7 +177,7 @@ def _worst_element(grade: ProfileGrade, samples: Floats, edges: list[float]) -> 
     }
 
 
-def matrix_survey(grade: MatrixGrade, to_view: Floats, symbology: str) -> Plain:
+def matrix_survey(grade: MatrixGrade, to_view: Floats, symbology: str, graded: bool) -> Plain:
     """Put down the modules of a matrix symbol.
 
     Parameters
@@ -175,6 +188,8 @@ def matrix_survey(grade: MatrixGrade, to_view: Floats, symbology: str) -> Plain:
         From modules to pixels of the view.
     symbology : str
         As ``"datamatrix"``.
+    graded : bool
+        Whether grades may be given; else there are no parameters, and no grades of segments.
 
     Returns
     -------
@@ -193,10 +208,11 @@ def matrix_survey(grade: MatrixGrade, to_view: Floats, symbology: str) -> Plain:
             "value": float(getattr(grade, attribute)) if attribute else None,
             "grade": grade.grades[name],
             "passed": None,
+            "scans": 1,
             "cause": CAUSES[name],
         }
         for name, (text, attribute) in _MATRIX.items()
-        if name in grade.grades
+        if graded and name in grade.grades
     ]
     survey: Plain = {
         "kind": "modules",
@@ -218,13 +234,14 @@ def matrix_survey(grade: MatrixGrade, to_view: Floats, symbology: str) -> Plain:
     m = modules.margin
     wrong = np.asarray(modules.dark[m:-m, m:-m] != grade.dark)
     survey["wrong"] = np.argwhere(wrong).tolist()
-    survey["module_grades"] = modules.grade[m:-m, m:-m].tolist()
+    if graded:
+        survey["module_grades"] = modules.grade[m:-m, m:-m].tolist()
     for name, places in fixed_patterns(grade.rows, grade.columns, "qr" in symbology).items():
         _, grades = modules.at(places)
         survey["segments"].append(
             {
                 "name": name,
-                "grade": grade.segments[name],
+                "grade": grade.segments[name] if graded else None,
                 "modules": places.tolist(),
                 "wrong": places[grades <= 0.0].tolist(),
             }
