@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,18 +12,15 @@ from typing import Any
 import cv2
 import numpy as np
 
-from engine.devices.cameras.captured import CapturedSource
-from engine.devices.clock import MachineClock
 from engine.faults import StepFault
-from engine.frame import Frame
 from engine.graph.plan import PlannedStep
 from engine.graph.registry import reference_files
 from engine.replay.replay import Job
 from engine.result import Value
-from engine.run.camera import inspect_frame
 from steps.contract import Given, NotMeasured, Reference, Taught, UnusableReference, View
 
 FOLDS = 5
+UNFOLDED = "no reference could be made without it"
 
 
 @dataclass(slots=True)
@@ -33,6 +31,11 @@ class Gathered:
     triggers: list[int] = field(default_factory=list[int])
     views: list[View] = field(default_factory=list[View])
 
+    @property
+    def place(self) -> str:
+        """Give the step as `camera.step`."""
+        return f"{self.planned.camera}.{self.planned.name}"
+
 
 @dataclass(frozen=True, slots=True)
 class TaughtStep:
@@ -42,76 +45,140 @@ class TaughtStep:
     reference: str
     """Name of the reference, as the recipe's settings give it."""
     taught: Taught
+    used: int
+    """Cartons that made it [count]."""
     left_out: Mapping[int, str]
     """Why a carton was not used, by trigger."""
-    fresh: Mapping[int, Mapping[str, Value] | None]
-    """Values of each carton by a reference that was made without it, by trigger."""
+    fresh: Mapping[int, Mapping[str, Value] | str]
+    """Values of each carton by a reference that was made without it, by trigger; or why none."""
+    failed: tuple[str, ...]
+    """Why a reference could not be made without some of the cartons: those have no values."""
 
 
-def gather(job: Job, triggers: Sequence[int], steps: Sequence[tuple[str, str]]) -> list[Gathered]:
-    """Collect the views that the named steps get on the named cartons.
+@dataclass(frozen=True, slots=True)
+class _Fold:
+    """A part of the cartons, measured by a reference made of the others."""
+
+    values: Mapping[int, Mapping[str, Value] | str]
+    failed: str | None = None
+
+
+def teach_steps(
+    job: Job,
+    gathered: Sequence[Gathered],
+    *,
+    workers: int = 2,
+    say: Callable[[str], None] = lambda _: None,
+) -> list[TaughtStep]:
+    """Make references, and measure every carton by references that were made without it.
 
     Parameters
     ----------
     job : Job
-        Recipe (references may be missing) and set.
-    triggers : sequence of int
-        Good cartons.
-    steps : sequence of (camera, step)
-        Steps to be taught.
-    """
-    wanted = {
-        (planned.camera, planned.name): Gathered(planned)
-        for camera in job.plan.cameras.values()
-        for planned in camera.steps
-        if (planned.camera, planned.name) in steps
-    }
-    clock = MachineClock()
-    source = CapturedSource(job.captured, job.plan.cameras, triggers)
-    for arrival in source.arrivals():
-        if not isinstance(arrival, Frame):
-            continue
-
-        def watch(planned: PlannedStep, view: View, trigger: int = arrival.trigger) -> None:
-            here = wanted.get((planned.camera, planned.name))
-            if here is not None:
-                here.triggers.append(trigger)
-                here.views.append(view)
-
-        plan = job.plan.cameras[arrival.camera]
-        inspect_frame(plan, arrival, job.captured.cameras.of(arrival.camera), clock, watch)
-    return list(wanted.values())
-
-
-def teach_step(job: Job, gathered: Gathered) -> TaughtStep:
-    """Make one reference, and measure every carton by references that were made without it.
+        The recipe and the set.
+    gathered : sequence of Gathered
+        The views of each step.
+    workers : int
+        How many references are made side by side.
+    say : callable
+        Is told what is being done.
 
     Raises
     ------
     StepFault
-        When there are no views, or the step cannot make a reference of them.
+        When a step has no views, or cannot make a reference of them. Nothing is written.
     """
+    for one in gathered:
+        if not one.views:
+            message = f"{one.place}: no carton gave a view; is the step that places it measured?"
+            raise StepFault(message)
+    with ThreadPoolExecutor(workers, thread_name_prefix="teach") as pool:
+        whole = [pool.submit(_whole, job, one) for one in gathered]
+        done: list[TaughtStep] = []
+        for one, future in zip(gathered, whole, strict=True):
+            say(f"teaching {one.place} from {len(one.views)} views")
+            taught = future.result()
+            done.append(_taught_step(job, one, taught, pool))
+    return done
+
+
+def _whole(job: Job, gathered: Gathered) -> Taught:
+    """Teach from all views; what is made must be usable."""
+    taught = _teach(job, gathered.planned, gathered.views)
+    _prepared(job, gathered.planned, taught)
+    return taught
+
+
+def _taught_step(
+    job: Job, gathered: Gathered, taught: Taught, pool: ThreadPoolExecutor
+) -> TaughtStep:
+    count = len(gathered.views)
+    folds = min(FOLDS, count)
+    unused = set(taught.left_out)
+    parts: list[Future[_Fold]] = [
+        pool.submit(_fold, job, gathered, [i for i in range(count) if i % folds == fold], unused)
+        for fold in range(folds if folds > 1 else 0)
+    ]
+    done = [part.result() for part in parts]
+    fresh: dict[int, Mapping[str, Value] | str] = {}
+    for part in done:
+        fresh |= part.values
+    return TaughtStep(
+        planned=gathered.planned,
+        reference=next(name for _, name in reference_files(gathered.planned.params)),
+        taught=taught,
+        used=count - len(unused),
+        left_out={gathered.triggers[i]: why for i, why in taught.left_out.items()},
+        fresh=fresh,
+        failed=tuple(part.failed for part in done if part.failed is not None),
+    )
+
+
+def _fold(job: Job, gathered: Gathered, held: Sequence[int], unused: set[int]) -> _Fold:
+    """Measure some cartons by a reference made of the others."""
     planned = gathered.planned
-    place = f"{planned.camera}.{planned.name}"
-    if not gathered.views:
-        message = f"{place}: no carton gave a view; is the step that places it measured?"
-        raise StepFault(message)
-    names = [name for _, name in reference_files(planned.params)]
-    taught = _teach(job, planned, gathered.views)
-    left_out = {gathered.triggers[i]: why for i, why in taught.left_out.items()}
-    fresh = _fresh(job, gathered, set(taught.left_out))
-    return TaughtStep(planned, names[0], taught, left_out, fresh)
+    triggers = [gathered.triggers[i] for i in held]
+    others = [i for i in range(len(gathered.views)) if i not in held and i not in unused]
+    try:
+        taught = _teach(job, planned, [gathered.views[i] for i in others])
+        prepared = _prepared(job, planned, taught)
+    except StepFault as fault:
+        names = ", ".join(f"{trigger:06d}" for trigger in triggers)
+        return _Fold(dict.fromkeys(triggers, f"{UNFOLDED}: {fault}"), f"without {names}: {fault}")
+    values: dict[int, Mapping[str, Value] | str] = {}
+    for i, trigger in zip(held, triggers, strict=True):
+        said = _said(planned, gathered.views[i], prepared)
+        values[trigger] = (
+            said.why
+            if isinstance(said, NotMeasured)
+            else {name: _finite(getattr(said, name)) for name in planned.step.value_names}
+        )
+    return _Fold(values)
+
+
+def _said(planned: PlannedStep, view: View, prepared: Any) -> Any:
+    if planned.step.takes_prepared:
+        return planned.step.function(view, planned.params, prepared)
+    return planned.step.function(view, planned.params)
+
+
+def _finite(value: Any) -> Value:
+    return None if isinstance(value, float) and not np.isfinite(value) else value
 
 
 def _teach(job: Job, planned: PlannedStep, views: Sequence[View]) -> Taught:
     teach = planned.step.teach
+    place = f"{planned.camera}.{planned.name}"
     if teach is None:
-        message = f"{planned.camera}.{planned.name}: `{planned.step.name}` is not taught"
+        message = f"{place}: `{planned.step.name}` is not taught"
+        raise StepFault(message)
+    if not views:
+        message = f"{place}: no carton is left to teach from"
         raise StepFault(message)
     try:
         return teach(views, planned.params, _given(job, planned, {}))
     except UnusableReference as error:
-        message = f"{planned.camera}.{planned.name}: {error.why}"
+        message = f"{place}: {error.why}"
         raise StepFault(message) from error
 
 
@@ -119,33 +186,6 @@ def _given(job: Job, planned: PlannedStep, references: Mapping[str, Reference]) 
     size = planned.size_px
     region = None if size is None else (size[0] * planned.mm_per_px, size[1] * planned.mm_per_px)
     return Given(references, job.plan.order, planned.mm_per_px, region)
-
-
-def _fresh(job: Job, gathered: Gathered, unused: set[int]) -> dict[int, Mapping[str, Value] | None]:
-    """Measure each carton by a reference made of the other folds."""
-    planned = gathered.planned
-    values: dict[int, Mapping[str, Value] | None] = {}
-    count = len(gathered.views)
-    folds = min(FOLDS, count)
-    for fold in range(folds if folds > 1 else 0):
-        held = [i for i in range(count) if i % folds == fold]
-        others = [i for i in range(count) if i % folds != fold and i not in unused]
-        if not others:
-            continue
-        try:
-            prepared = _prepared(
-                job, planned, _teach(job, planned, [gathered.views[i] for i in others])
-            )
-        except StepFault:
-            continue
-        for i in held:
-            said = planned.step.function(gathered.views[i], planned.params, prepared)
-            values[gathered.triggers[i]] = (
-                None
-                if isinstance(said, NotMeasured)
-                else {name: getattr(said, name) for name in planned.step.value_names}
-            )
-    return values
 
 
 def _prepared(job: Job, planned: PlannedStep, taught: Taught) -> Any:
@@ -160,18 +200,40 @@ def _prepared(job: Job, planned: PlannedStep, taught: Taught) -> Any:
         raise StepFault(message) from error
 
 
-def write_reference(file: Path, taught: Taught) -> None:
-    """Write a taught reference beside its recipe, whole or not at all; and its picture, if any."""
+def write_references(files: Mapping[Path, Taught]) -> None:
+    """Write taught references, each with its picture, if any: all of them, or none.
+
+    Parameters
+    ----------
+    files : mapping
+        What each file is to hold.
+    """
+    staged: list[tuple[Path, Path]] = []
+    try:
+        for file, taught in files.items():
+            file.parent.mkdir(parents=True, exist_ok=True)
+            for target, raw in _contents(file, taught):
+                part = target.with_name(target.name + ".part")
+                staged.append((part, target))
+                part.write_bytes(raw)
+    except OSError as error:
+        for part, _ in staged:
+            part.unlink(missing_ok=True)
+        message = f"the references cannot be written, and none was: {error}"
+        raise StepFault(message) from error
+    for part, target in staged:
+        part.replace(target)
+
+
+def _contents(file: Path, taught: Taught) -> list[tuple[Path, bytes]]:
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **taught.arrays)  # type: ignore[arg-type]
-    file.parent.mkdir(parents=True, exist_ok=True)
-    part = file.with_suffix(file.suffix + ".part")
-    part.write_bytes(buffer.getvalue())
-    part.replace(file)
+    found = [(file, buffer.getvalue())]
     if taught.picture is not None:
         pixels = taught.picture
         if pixels.ndim == 3:
             pixels = cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR).astype(np.uint8)
         done, encoded = cv2.imencode(".png", pixels)
         if done:
-            file.with_suffix(".taught.png").write_bytes(encoded.tobytes())
+            found.append((file.with_suffix(".taught.png"), encoded.tobytes()))
+    return found
