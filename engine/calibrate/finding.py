@@ -72,20 +72,14 @@ def find_boards(board: Board, photographs: Sequence[Photograph]) -> list[Sightin
         for old_order in (False, True) if board.rows % 2 == 0 else (False,):
             detector = _detector(marker_board(board, family, old_order=old_order))
             found = [_find_markers(board, detector, p) for p in photographs]
-            score = sum(_worth(result) for result in found)
+            score = sum(isinstance(r, Unseen) and r.code == "wrong-board" for r in found)
             if score > most:
                 best, most = found, score
-            if all(isinstance(result, Sighting) for result in found):
-                return found
+            if any(isinstance(result, Sighting) for result in found):
+                return found  # all photographs are of one board, so its family is known
     if all(isinstance(r, Unseen) and r.code == "no-board" for r in best):
         best = [_hinted(board, r, p) for r, p in zip(best, photographs, strict=True)]
     return best
-
-
-def _worth(result: Sighting | Unseen) -> int:
-    if isinstance(result, Sighting):
-        return 100
-    return 1 if result.code == "wrong-board" else 0
 
 
 def _detector(made: Any) -> Any:

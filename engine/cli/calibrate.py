@@ -145,6 +145,8 @@ def _check_kept(files: Mapping[Path, bytes], photographs: Sequence[Path]) -> Non
 
 def _write(files: Mapping[Path, bytes]) -> None:
     """Write all files or none: each beside its place first, then all are put there."""
+    from contextlib import suppress
+
     from engine.faults import StoreFault
 
     parts = {file: file.with_name(file.name + ".part") for file in files}
@@ -156,7 +158,8 @@ def _write(files: Mapping[Path, bytes]) -> None:
             part.replace(file)
     except OSError as error:
         for part in parts.values():
-            part.unlink(missing_ok=True)
+            with suppress(OSError):
+                part.unlink()
         message = f"{error.filename} cannot be written: {error.strerror or error}"
         raise StoreFault(message) from None
 

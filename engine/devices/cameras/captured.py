@@ -9,6 +9,7 @@ from pathlib import Path
 
 from engine.devices.cameras.captured_set import CapturedSet, FrameTimes
 from engine.devices.cameras.decode import Undecodable, decode_image
+from engine.devices.cameras.lens_correction import LensCorrection
 from engine.frame import Arrival, Frame, FrameFailure
 
 
@@ -38,6 +39,8 @@ class CapturedSource:
         self.cameras = tuple(cameras)
         self.triggers = tuple(captured.files if triggers is None else triggers)
         self.readers = readers
+        lenses = {camera: captured.cameras.of(camera).lens for camera in self.cameras}
+        self.corrections = {c: LensCorrection(lens) for c, lens in lenses.items() if lens}
 
     def arrivals(self) -> Iterator[Arrival]:
         """Give each frame or failure once, trigger by trigger."""
@@ -62,7 +65,9 @@ class CapturedSource:
         if file is None:
             return FrameFailure(camera, trigger, "missing", "there is no file of it")
         times = self.captured.times.get((trigger, camera), FrameTimes())
-        return read_frame(file, camera, trigger, times)
+        arrival = read_frame(file, camera, trigger, times)
+        correct = self.corrections.get(camera)
+        return correct(arrival) if correct and isinstance(arrival, Frame) else arrival
 
 
 def read_frame(file: Path, camera: str, trigger: int, times: FrameTimes) -> Arrival:

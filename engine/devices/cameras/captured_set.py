@@ -7,7 +7,7 @@ import hashlib
 import io
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from engine.frame import CameraGeometry, CameraTable
 from engine.placing import validate
-from engine.problems import Problem, ProblemsFound
+from engine.problems import Problem, ProblemsFound, quoted
+from engine.station.geometry import CameraFile, gamma_mistake, load_camera
 from engine.yamlfile import Document, read_yaml
 
 SUFFIXES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff")
@@ -29,6 +30,8 @@ class _CameraShape(BaseModel):
     """How grey values are coded: `srgb`, `linear`, or g of value = light ** (1 / g)."""
     mm_per_px: float | None = Field(None, gt=0)
     """Scale at the carton [mm/px]."""
+    geometry: str | None = Field(None, min_length=1)
+    """Camera file that `calibrate` wrote, beside set.yaml; gamma is then taken from it."""
 
 
 class SetShape(BaseModel):
@@ -36,7 +39,7 @@ class SetShape(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
-    format: int = Field(1, ge=1, le=1)
+    format: int = Field(default=1, ge=1, le=1)
     """Number of the format; 1."""
     order: dict[str, str] = {}
     """Values of the order that was running."""
@@ -44,7 +47,7 @@ class SetShape(BaseModel):
     """What is known of each camera."""
     day: date | None = None
     """Day on which the frames were taken, where frames.csv gives no times."""
-    utc_offset_min: int = Field(0, ge=-840, le=840)
+    utc_offset_min: int = Field(default=0, ge=-840, le=840)
     """Local time of the line minus UTC [min]."""
     note: str = ""
     """Words for people."""
@@ -114,7 +117,7 @@ def open_set(folder: Path) -> CapturedSet:
         folder=folder,
         files=files,
         order=shape.order,
-        cameras=_cameras(shape, document),
+        cameras=_cameras(folder, shape, document),
         day=shape.day,
         times=_times(folder / "frames.csv", offset),
         left_out=tuple(left_out),
@@ -131,23 +134,52 @@ def _shape(folder: Path) -> tuple[SetShape, Document | None]:
     if shape is None:
         raise ProblemsFound(problems)
     for name, camera in shape.cameras.items():
-        gamma = camera.gamma
-        if gamma in ("srgb", "linear") or (isinstance(gamma, float) and 0.2 <= gamma <= 5):
-            continue
-        what = "`gamma` is `srgb`, `linear` or a number from 0.2 to 5."
-        path = ("cameras", name, "gamma")
-        raise ProblemsFound([document.problem(path, "value-error", what)])
+        wrong = gamma_mistake(camera.gamma)
+        if wrong:
+            raise ProblemsFound(
+                [document.problem(("cameras", name, "gamma"), "value-error", wrong)]
+            )
     return shape, document
 
 
-def _cameras(shape: SetShape, document: Document | None) -> CameraTable:
+def _cameras(folder: Path, shape: SetShape, document: Document | None) -> CameraTable:
     known: dict[str, CameraGeometry] = {}
+    texts: dict[str, str] = {}
+    problems: list[Problem] = []
     for name, camera in shape.cameras.items():
         gamma = 1.0 if camera.gamma == "linear" else camera.gamma
         known[name] = CameraGeometry(gamma, camera.mm_per_px)
+        if camera.geometry is None or document is None:
+            continue
+        file = folder / camera.geometry
+        try:
+            found = _camera_file(file, name, document)
+        except ProblemsFound as error:
+            problems += error.problems
+            continue
+        texts[name] = hashlib.sha256(file.read_bytes()).hexdigest()
+        if "gamma" not in camera.model_fields_set:
+            gamma = found.geometry.gamma
+        known[name] = replace(found.geometry, gamma=gamma, mm_per_px=camera.mm_per_px)
+    if problems:
+        raise ProblemsFound(problems)
     data: dict[str, Any] = {} if document is None else (document.data or {}).get("cameras") or {}
-    canonical = json.dumps(data, sort_keys=True, ensure_ascii=True, default=str)
+    whole: dict[str, Any] = {"cameras": data, "files": texts} if texts else data
+    canonical = json.dumps(whole, sort_keys=True, ensure_ascii=True, default=str)
     return CameraTable(known, hashlib.sha256(canonical.encode()).hexdigest())
+
+
+def _camera_file(file: Path, name: str, document: Document) -> CameraFile:
+    """Load a camera file that set.yaml names."""
+    place = ("cameras", name, "geometry")
+    if not file.is_file():
+        what = f"There is no file {quoted(file.name)} in {quoted(file.parent, 200)}."
+        raise ProblemsFound([document.problem(place, "unreadable", what)])
+    found = load_camera(file)
+    if found.camera != name:
+        what = f"This file is of the camera {quoted(found.camera)}, not of {quoted(name)}."
+        raise ProblemsFound([document.problem(place, "value-error", what)])
+    return found
 
 
 def _files(frames: Path) -> tuple[dict[int, dict[str, Path]], list[str]]:
