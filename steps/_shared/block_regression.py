@@ -37,7 +37,7 @@ FIT_NOISE = 15.0
 HOLD = np.diag((FIT_NOISE / USUAL) ** 2)
 """Weight of the expected in the fit."""
 
-LEAST_SMOOTHED, MOST_SMOOTHED = 0.3, 4.0
+LEAST_SMOOTHED, MOST_SMOOTHED = 0.2, 4.0
 """Variance of blur between which a view sharper than the picture is smoothed [px2]."""
 
 FULL = 255.0
@@ -106,13 +106,16 @@ class BlockRegression:
             can be taken from a view but not added to a picture.
         """
         even, full, found = self._fitted(gray, valid)
-        sharper = min(self._sharper(found), MOST_SMOOTHED)
-        if sharper < LEAST_SMOOTHED:
-            return self._residual(even, full, found), 0.0
-        smooth = np.empty(gray.shape, np.float32)
-        cv2.GaussianBlur(gray.astype(np.float32), (0, 0), math.sqrt(sharper), smooth)
-        even, full, found = self._fitted(smooth, valid)
-        return self._residual(even, full, found), sharper
+        smoothed = 0.0
+        for _ in range(2):
+            sharper = min(self._sharper(found), MOST_SMOOTHED - smoothed)
+            if sharper < LEAST_SMOOTHED:
+                break
+            smoothed += sharper
+            smooth = np.empty(gray.shape, np.float32)
+            cv2.GaussianBlur(gray.astype(np.float32), (0, 0), math.sqrt(smoothed), smooth)
+            even, full, found = self._fitted(smooth, valid)
+        return self._residual(even, full, found), smoothed
 
     def _sharper(self, found: NDArray[np.float64]) -> float:
         """Give by how much variance of blur a view is sharper than the picture [px2].
