@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-import steps.code_grade_linear as step_file
+from steps._shared import grading
 from steps._shared.bar_scans import look_over_height, survey_bars, ten_scans
 from steps._shared.bars_area import find_bars_area
 from steps._shared.linear_find import find_linear
@@ -87,7 +87,7 @@ def accuracy(count: int) -> None:
                 phase = (rng.random(), rng.random())
                 gray = photograph(print_, px, blur=blur, noise=1.0, phase=phase, seed=k)
                 params = CodeGradeLinearParams(symbology=symbology, white_level=1.0)
-                with mock.patch.object(step_file, "_LEAST_PX", 0.0):
+                with mock.patch.object(grading, "LEAST_PX", 0.0):
                     values = code_grade_linear(View(gray), params)
                 means = [np.mean([getattr(t, n) for t in truth]) for n in NAMES]
                 seen = [getattr(values, n, None) for n in NAMES]

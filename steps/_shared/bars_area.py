@@ -13,6 +13,9 @@ _STAGES = (0.06, 0.15, 0.35, 0.8, 1.6, 3.0)
 """How far from the line the bars are followed, step by step [widths of the code]."""
 _ALIKE = 0.45
 """Correlation with the line's own bars from which a row still belongs to the code."""
+_ASIDE = (0.0, 0.02, -0.02, 0.05, -0.05)
+"""How far beside the line it is tried again where nothing can be followed: a reader's line may run
+along the very end of the bars [widths of the code]."""
 _GAP = 0.12
 """Longest part of the bars that may be damaged over the whole width [widths of the code]."""
 
@@ -94,6 +97,16 @@ def find_bars_area(picture: NDArray[Any], line: Floats) -> BarsArea | None:
     if not np.isfinite(width) or width < 16.0 or min(picture.shape) < 4:
         return None
     across = np.array([-along[1], along[0]])
+    for aside in _ASIDE:
+        area = _follow(picture, start + aside * across, along, across)
+        if area is not None:
+            return area
+    return None
+
+
+def _follow(picture: NDArray[Any], start: Floats, along: Floats, across: Floats) -> BarsArea | None:
+    """Follow the bars from one line across them."""
+    width = float(np.hypot(*along))
     slant = _slant(picture, start, along, across)
     if slant is None:
         return None

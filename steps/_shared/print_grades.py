@@ -22,6 +22,7 @@ SCALES = {
     "AN": Scale((0.06, 0.08, 0.10, 0.12), smaller_is_better=True),
     "GN": Scale((0.38, 0.50, 0.63, 0.75), smaller_is_better=True),
     "UEC": Scale((0.62, 0.50, 0.37, 0.25)),
+    "CC": Scale((0.30, 0.25, 0.20, 0.15)),
     "FPD share": Scale((0.0, 0.09, 0.13, 0.17), smaller_is_better=True),
     "FPD clock": Scale((0.06, 0.08, 0.10, 0.12), smaller_is_better=True),
     "FPD track": Scale((0.10, 0.15, 0.20, 0.25), smaller_is_better=True),
@@ -30,8 +31,9 @@ SCALES = {
     "FPD timing": Scale((0.0, 0.07, 0.11, 0.14), smaller_is_better=True),
     "FPD alignment": Scale((0.0, 0.10, 0.20, 0.30), smaller_is_better=True),
 }
-"""Grade thresholds of ISO/IEC 15416:2016 and 15415:2011; those of fixed patterns of ISO/IEC 16022
-Annex M and 18004 Annex G (all from memory, the last two not confirmed)."""
+"""Grade thresholds of ISO/IEC 15416:2016 and 15415:2011; of fixed patterns those of ISO/IEC 16022
+Annex M and 18004 Annex G; cell contrast CC of ISO/IEC TR 29158 (all from memory, the last three
+not confirmed)."""
 
 CAUSES = {
     "Edges": "the number of bars does not fit: voids, spots, or print beside the code",
@@ -53,7 +55,8 @@ CAUSES = {
 """What usually lowers each parameter (decodability: GS1 General Specifications, Release 18, p. 340;
 the others common practice, no source)."""
 
-_CLOSE = 1e-9
+CLOSE = 1e-6
+"""A value this little below its threshold has reached it: figures may be rounded to 32 bit."""
 
 
 def grade_parameter(name: str, value: float, *, decimals: bool = True) -> float:
@@ -87,7 +90,7 @@ def grade_parameter(name: str, value: float, *, decimals: bool = True) -> float:
     steps = [sign * t for t in scale.thresholds]
     value = sign * value
     for index, step in enumerate(steps):
-        if value >= step - _CLOSE:
+        if value >= step - CLOSE:
             grade = 4.0 - index
             if not decimals or index == 0:
                 return grade
@@ -129,7 +132,7 @@ def letter_of(grade: float) -> str:
     ['A', 'B', 'C', 'D', 'F']
     """
     for letter, lowest in (("A", 3.5), ("B", 2.5), ("C", 1.5), ("D", 0.5)):
-        if grade >= lowest - _CLOSE:
+        if grade >= lowest - CLOSE:
             return letter
     return "F"
 
@@ -180,4 +183,4 @@ def limiting(grades: dict[str, float]) -> str:
     if not grades:
         return ""
     name = min(grades, key=lambda key: grades[key])
-    return name if grades[name] < 4.0 - _CLOSE else ""
+    return name if grades[name] < 4.0 - CLOSE else ""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from steps._shared.find_symbol import Found, find_symbol
 from steps._shared.print_grades import (
+    CLOSE,
     grade_parameter,
     letter_of,
     limiting,
@@ -20,6 +21,8 @@ from steps._shared.reference_decode import Decoded, decode_widths
 from steps._shared.scan_profile import Floats, ScanElements, find_elements
 from steps._shared.symbology_tables import Linear, linear_symbology
 
+_LEAST_EC = 0.15
+"""Smallest edge contrast that passes (ISO/IEC 15416:2016, from memory)."""
 _QUIET_SLACK = 0.5
 """A quiet zone may be short by this much, as bar gain and edge noise take from it [X]."""
 
@@ -265,8 +268,8 @@ def _measure(
     grades = {
         **_decode_grades(decoded, len(edges), quiet, rules),
         "SC": grade_parameter("SC", sc, decimals=rules.decimals),
-        "Rmin": pass_or_fail(rmin <= 0.5 * rmax + 1e-9),
-        "ECmin": pass_or_fail(ecmin >= 0.15 - 1e-9),
+        "Rmin": pass_or_fail(rmin <= 0.5 * rmax + CLOSE),
+        "ECmin": pass_or_fail(ecmin >= _LEAST_EC - CLOSE),
         "MOD": grade_parameter("MOD", mod, decimals=rules.decimals),
         "Defects": grade_parameter("Defects", defects, decimals=rules.decimals),
     }

@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+_LEVEL = 1e-9
+"""A smaller change from sample to sample is rounding, not a slope."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScanElements:
@@ -168,7 +171,8 @@ def _extremes(profiles: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Mark peaks and valleys, whole plateaus, the ends of a profile included."""
     count, length = profiles.shape
     slope = np.zeros((count, length + 1), np.int8)
-    rising, falling = profiles[:, 1:] > profiles[:, :-1], profiles[:, 1:] < profiles[:, :-1]
+    change = np.diff(profiles, axis=1)
+    rising, falling = change > _LEVEL, change < -_LEVEL
     slope[:, 1:-1] = rising
     slope[:, 1:-1] -= falling
     if (rising | falling).all():  # no plateaus: the slopes beside a sample are the next ones

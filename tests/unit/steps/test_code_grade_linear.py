@@ -256,6 +256,61 @@ def test_a_void_never_lowers_defects(place, width, light, seed):
     assert after.defects >= before - 1e-9
 
 
+def test_by_its_own_rule_defects_jumps_as_a_void_nears_the_edge_of_its_bar():
+    # Why no camera can be near the fine scan for every void: one extreme in a bar counts nothing,
+    # two count in full. The bar reaches from 25 to 29 X; the void is 0.4 X wide.
+    places = np.arange(25.0, 25.8, 0.02)
+    seen = [
+        grade_profile(fine_scan(LinearPrint(EAN, blots=(Blot(x, 0, 0.4, 40, 0.6),)), 20.0), "ean13")
+        for x in places.tolist()
+    ]
+    defects = np.array([s.defects for s in seen])
+    assert set(defects.round(2)) == {0.0, 0.42}
+    assert (defects[places < 25.19] < 1e-6).all()
+    assert (defects[places > 25.21] > 0.4).all()
+
+
+@pytest.mark.parametrize(
+    ("light", "dark", "expected"),
+    [(0.85, 0.15, 4.0), (0.7, 0.15, 3.0), (0.5, 0.1, 2.0), (0.35, 0.15, 1.0), (0.34, 0.15, 0.0)],
+)
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+def test_contrasts_exactly_on_their_threshold_have_its_grade(light, dark, expected, kind):
+    profile = np.where(profile_of(EAN) > 0.5, light, dark).astype(kind)
+    grade = grade_profile(profile, "ean13")
+    assert grade.grades["SC"] == pytest.approx(expected, abs=1e-4)
+    assert (grade.mod, grade.defects) == (1.0, 0.0)
+
+
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+def test_rmin_of_exactly_half_of_rmax_and_ecmin_of_exactly_15_percent_pass(kind):
+    half = np.where(profile_of(EAN) > 0.5, 0.8, 0.4).astype(kind)
+    assert grade_profile(half, "ean13").grades["Rmin"] == 4.0
+    narrow = np.where(profile_of(EAN) > 0.5, 0.3, 0.15).astype(kind)
+    assert grade_profile(narrow, "ean13").grades["ECmin"] == 4.0
+    fails = np.where(profile_of(EAN) > 0.5, 0.29, 0.15)
+    assert grade_profile(fails, "ean13").grades["ECmin"] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("symbology", "left", "right"),
+    [("ean13", 11, 7), ("ean8", 7, 7), ("upca", 9, 9), ("code128", 10, 10), ("gs1_128", 10, 10),
+     ("itf14", 10, 10)],
+)  # fmt: skip
+def test_quiet_zones_as_wide_as_asked_pass_and_one_module_less_fails(symbology, left, right):
+    # GS1 General Specifications 5.2.3.4, 5.3.2.2 and 5.4.4.2; ISO/IEC 15417, 16390 (from memory).
+    modules = zint_modules(symbology, random_data(symbology, np.random.default_rng(2)))[0]
+    wide = profile_of(modules, quiet=20)
+
+    def graded(before: int, after: int):
+        return grade_profile(wide[10 * (20 - before) : len(wide) - 10 * (20 - after)], symbology)
+
+    assert graded(left, right).grade == 4.0
+    for before, after in ((left - 1, right), (left, right - 1)):
+        grade = graded(before, after)
+        assert (grade.grade, grade.limited_by) == (0.0, "Quiet zones")
+
+
 # --- several profiles --------------------------------------------------------------------------
 
 

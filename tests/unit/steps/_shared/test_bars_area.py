@@ -8,7 +8,13 @@ from hypothesis import strategies as st
 
 from steps._shared.bars_area import find_bars_area
 from steps._shared.linear_find import find_bars, find_linear
-from tests.generators.symbols import Blot, LinearPrint, photograph_slanted, zint_modules
+from tests.generators.symbols import (
+    Blot,
+    LinearPrint,
+    photograph,
+    photograph_slanted,
+    zint_modules,
+)
 
 EAN = zint_modules("ean13", "4512345678906")[0]
 
@@ -137,3 +143,14 @@ def test_any_picture_and_line_give_an_area_or_none(seed, line, rows):
     picture = np.random.default_rng(seed).integers(0, 256, (rows, 160), dtype=np.uint8)
     area = find_bars_area(picture, np.array(line).reshape(2, 2))
     assert area is None or np.isfinite(area.corners).all()
+
+
+@pytest.mark.parametrize("below_top", [0.3, 19.7, 20.2])
+def test_a_line_along_the_very_end_of_the_bars_is_enough(below_top):
+    # A reader's line lay 1.5 px above the end of the bars.
+    print_ = LinearPrint(EAN, height=20)
+    gray = photograph(print_, 10.0, blur=0.5, noise=1.0)
+    row = (4 + below_top) * 10
+    area = find_bars_area(gray, np.array([[138.5, row], [1090.0, row]]))
+    assert area is not None
+    assert area.corners[[0, 2], 1] == pytest.approx([39.5, 239.5], abs=2.0)
