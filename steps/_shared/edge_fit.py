@@ -27,6 +27,7 @@ _LEAST_SIGMA_PX = 0.03
 _ROUNDS = 4
 _LEAST_VARIANCE = 0.3
 _LEAST_SLOPE = 0.8
+_LEAST_LIKE = 0.6
 _CLIPPED = 252.5
 _SAY_OF_CLIPPED = 0.02
 
@@ -74,17 +75,57 @@ def _may_measure(
 def look_far(
     image: Float, mask: NDArray[np.uint8] | None, model: EdgeModel, pose: Matrix, reach_px: float
 ) -> Seen:
-    """Look for the steepest rise within `reach_px` of every edge."""
+    """Look within `reach_px` of every edge for what is most like it."""
     put = carry(pose, model.points, model.normals)
     usable = _may_measure(put.points, image.shape, mask, 1.0)
-    across = sample_across(image, put.points, put.normals, profile_offsets(reach_px + 1.0))
     n = model.printed
-    place, rise = peaks_across(across[:n])
+    across = sample_across(
+        image, put.points, put.normals, profile_offsets(reach_px + STEP_PX + PROFILE_PX)
+    )
+    place, like = _most_alike(across[:n], model.profiles[:n])
+    good = like > _LEAST_LIKE
     if model.borders:
-        border_place, border_rise = peaks_across(across[n:], either_way=True)
-        place, rise = np.append(place, border_place), np.append(rise, border_rise)
-    found = usable & (rise > np.maximum(0.15 * model.strengths, _LEAST_SLOPE))
+        aside = round((PROFILE_PX - STEP_PX) / STEP_PX)
+        border_place, rise = peaks_across(across[n:, aside:-aside], either_way=True)
+        place, good = np.append(place, border_place), np.append(good, rise > _LEAST_SLOPE)
+    found = usable & good
     return Seen(np.where(found, place, np.nan), put.slopes, usable, across)
+
+
+def _most_alike(across: Float, own: Float) -> tuple[Float, Float]:
+    """Slide each profile along what is seen; give where it correlates best, and how well.
+
+    Returns
+    -------
+    place, likeness : (K,) float
+        From the middle [px], nan where the best is at an end; and the correlation there.
+    """
+    if not len(own):
+        return np.empty(0, np.float32), np.empty(0, np.float32)
+    width = own.shape[1]
+    flat = own - own.mean(axis=1, keepdims=True)
+    flat /= np.maximum(np.sqrt(np.einsum("kp,kp->k", flat, flat)), 1e-6)[:, None]
+    seen = across - across.mean(axis=1, keepdims=True)
+    windows = np.lib.stride_tricks.sliding_window_view(seen, width, axis=1)
+    up = np.einsum("ksp,kp->ks", windows, flat)
+    energy = _sums(seen * seen, width) - _sums(seen, width) ** 2 / width
+    like = up / np.sqrt(np.maximum(energy, _LEAST_VARIANCE * width))
+    best = like.argmax(axis=1)
+    last = like.shape[1] - 1
+    inner = np.clip(best, 1, last - 1)
+    rows = np.arange(len(like))
+    before, at, after = like[rows, inner - 1], like[rows, inner], like[rows, inner + 1]
+    bend = np.minimum(before - 2 * at + after, -1e-9)
+    place = (inner - last / 2 + 0.5 * (before - after) / bend) * STEP_PX
+    place = np.where((best > 0) & (best < last), place, np.nan).astype(np.float32)
+    return place, like[rows, best].astype(np.float32)
+
+
+def _sums(values: Float, width: int) -> Float:
+    """Sum over a window that slides along the rows; (K, P - width + 1)."""
+    sums = cv2.boxFilter(values, -1, (width, 1), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    half = width // 2
+    return np.asarray(sums[:, half:-half], np.float32)
 
 
 def look_close(

@@ -22,6 +22,7 @@ STEP_PX = 0.5
 """Distance of the samples of a profile [px]."""
 _CELLS = (10, 8)
 _MARGIN_PX = 4
+_COARSE_MARGIN_PX = 2
 _MOST_ROWS = 32000
 _BORDER_SLOPE = 3.0
 
@@ -51,6 +52,18 @@ class EdgeModel:
     def count(self) -> int:
         """How many edge points there are."""
         return len(self.points)
+
+    def part(self, chosen: NDArray[np.bool_]) -> EdgeModel:
+        """Give the model of some of its points."""
+        return EdgeModel(
+            self.factor,
+            self.points[chosen],
+            self.normals[chosen],
+            self.strengths[chosen],
+            self.profiles[chosen],
+            self.solvers[chosen],
+            int(chosen[self.printed :].sum()),
+        )
 
     @property
     def printed(self) -> int:
@@ -156,7 +169,10 @@ def edge_model(
     what does not return to its place is dropped, the others are set to where they were found.
     """
     smooth = smoothed(image)
-    points, normals = _ridges(smooth, usable, noise_of(image.astype(np.float32)), most)
+    margin = _MARGIN_PX if factor == 1 else _COARSE_MARGIN_PX
+    shrunk = cv2.erode(usable, np.ones((2 * margin + 1,) * 2, np.uint8), borderValue=0)
+    noise = noise_of(image.astype(np.float32))
+    points, normals = _ridges(smooth, np.asarray(shrunk, np.uint8), noise, most)
     for _ in range(2):
         place, rise = peaks_across(
             sample_across(smooth, points, normals, profile_offsets(2.5)),
@@ -181,10 +197,8 @@ def _ridges(
     gx = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-0.5, 0.0, 0.5]], np.float32))
     gy = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-0.5], [0.0], [0.5]], np.float32))
     slope = np.sqrt(gx * gx + gy * gy)  # cv2.magnitude differs with where arrays lie
-    size = 2 * _MARGIN_PX + 1
-    inside = cv2.erode(usable, np.ones((size, size), np.uint8), borderValue=0) > 0
     # Noise of sigma s leaves about 0.2 s in the slope of an image blurred with sigma 1.
-    strong = inside & (slope > max(1.5, noise))
+    strong = (usable > 0) & (slope > max(1.5, noise))
     rows, cols = np.nonzero(strong)
     if not len(rows):
         return np.empty((0, 2)), np.empty((0, 2))

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from steps._shared.edge_fit import Hold, fitted, leaning, likeness, look_close, look_far
+from steps._shared.edge_fit import Hold, fitted, likeness, look_close, look_far
 from steps._shared.edge_model import EdgeModel, edge_model, level_factors, smoothed, with_borders
 from steps._shared.edge_search import (
     Reach,
@@ -22,6 +22,7 @@ from steps._shared.edge_search import (
     window_size,
 )
 from steps._shared.nominal import Nominal
+from steps._shared.pose_evidence import coverage, filled, is_bent
 from steps._shared.poses import corners_of, moved, reduced, through, turned
 from steps.contract import Gray, Matrix
 
@@ -35,11 +36,12 @@ _FIRST_REACHES = ((3.0, 2.0), (5.0, 3.0))
 _REACHES = (2.5,)
 _MEND_FACTOR = 2
 _MEND_REACHES = (8.0, 5.0)
-_GUESS, _ALMOST, _CLEAR, _SURE = 0.35, 0.7, 0.8, 0.85
-_BENT_STRETCH, _BENT_PERSPECTIVE = 0.015, 0.03
+_MENDED_PX = 0.4
+_GUESS, _ALMOST, _CLEAR, _SURE = 0.35, 0.7, 0.8, 0.95
 _ROUGH = 0.12
-_STRIPS = 8
-_LEAST_OF_STRIP, _SHARE_OF_STRIP = 5, 0.3
+_ROUGH_CLOSE_PX = 0.2
+_ALL_BUT_WHOLE = 0.97
+_WELL_FILLED = 0.5
 _FIRST_HOLDS = (Hold(0.001, 0.001), Hold(0.005, 0.005))
 
 
@@ -63,6 +65,17 @@ class Finder:
     searches: tuple[Search, ...]
     """The usual coarse search, then a finer one for when the first does not lead to the pose."""
     wanted: Range
+    filled: float
+    """Share of the reference's area that bears edges [fraction]."""
+
+    @property
+    def sure_from(self) -> float:
+        """Give the quality from which no other pose needs to be tried.
+
+        Where edges are few or only near the border, a pose that follows a wrong line at one side
+        still explains most of them.
+        """
+        return _ALMOST if self.filled >= _WELL_FILLED else _ALL_BUT_WHOLE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,7 +139,9 @@ def make_finder(
     searches = [_search(nominal, factor, wanted, usual_shape, 0.6)]
     if factor > 1:
         searches.append(_search(nominal, factor // 2, wanted, usual_shape, 1.5))
-    return Finder(nominal, tuple(models), tuple(searches), wanted)
+    printed = models[-1].points[: models[-1].printed]
+    share = filled(nominal.size_mm, printed)
+    return Finder(nominal, tuple(models), tuple(searches), wanted, share)
 
 
 def _search(
@@ -214,16 +229,17 @@ def find(
     scene = _Scene(through(to_plane, corners_of(nominal.size_mm)), levels, masks, usual)
     best: Found | None = None
     for search in finder.searches:
-        starts = _starts(finder, search, scene, offset, most=2)
+        most = 2 if finder.filled >= _WELL_FILLED else 4
+        starts = _starts(finder, search, scene, offset, most)
         for start, reaches in product(starts, _FIRST_REACHES):
             found = _follow(finder, scene, start, reaches)
             if found is not None and _GUESS < found.quality < _SURE:
                 found = _mended(finder, scene, found)
             if found is not None and (best is None or found.quality > best.quality):
                 best = found
-            if best is not None and best.is_clear(max(enough, _ALMOST)):
+            if best is not None and best.is_clear(max(enough, finder.sure_from)):
                 return best
-        if best is not None and best.is_clear(enough):
+        if best is not None and best.is_clear(enough) and finder.filled >= _WELL_FILLED:
             return best
     return best
 
@@ -282,7 +298,7 @@ def _follow(
             seen = look_far(cut.image, cut.mask, model, here, reach)
             here, _ = fitted(model, seen, here, cut.usual, hold, _ROUGH * reach)
         pose = np.linalg.inv(cut.from_view) @ here
-        reaches, holds = _REACHES, (Hold(),)
+        reaches, holds = (_REACHES, (Hold(),)) if model.factor > 2 else ((), ())
         if model.factor == 1:
             return _checked(finder, cut, here)
     return None
@@ -302,12 +318,15 @@ def _mended(finder: Finder, scene: _Scene, found: Found) -> Found:
     if cut is None:
         return found
     here = cut.from_view @ found.from_plane
+    before = through(here, scene.corners)
     for reach in _MEND_REACHES:
-        near = look_far(cut.image, cut.mask, model, here, _REACHES[0])
-        far = look_far(cut.image, cut.mask, model, here, reach)
-        agrees = np.abs(near.offsets) < _CLOSE_PX
-        seen = replace(near, offsets=np.where(agrees, near.offsets, far.offsets))
+        seen = look_far(cut.image, cut.mask, model, here, _REACHES[0])
+        lost = ~(np.abs(seen.offsets) < _CLOSE_PX)
+        far = look_far(cut.image, cut.mask, model.part(lost), here, reach)
+        seen.offsets[lost] = far.offsets
         here, _ = fitted(model, seen, here, cut.usual, Hold(), reach / 4)
+        if np.abs(through(here, scene.corners) - before).max() < _MENDED_PX:
+            return found
     seen = look_far(cut.image, cut.mask, model, here, _REACHES[0])
     here, _ = fitted(model, seen, here, cut.usual, Hold(), _ROUGH * _REACHES[0])
     pose = np.linalg.inv(cut.from_view) @ here
@@ -325,7 +344,7 @@ def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
     """Fit twice more by whole profiles and count the edges that bear the pose out."""
     model = finder.models[-1]
     seen = look_close(cut.image, cut.mask, model, pose)
-    pose, _ = fitted(model, seen, pose, cut.usual, Hold())
+    pose, _ = fitted(model, seen, pose, cut.usual, Hold(), _ROUGH_CLOSE_PX)
     seen = look_close(cut.image, cut.mask, model, pose)
     pose, left = fitted(model, seen, pose, cut.usual, Hold())
     agreeing = (np.abs(left) < _CLOSE_PX) & (likeness(model, seen) >= _LIKE)
@@ -334,33 +353,10 @@ def _checked(finder: Finder, cut: _Cut, pose: Matrix) -> Found:
         np.linalg.inv(cut.from_view) @ pose,
         float(agreeing.sum() / max(usable, 1)),
         usable / max(model.printed, 1),
-        _coverage(finder.nominal.size_mm, model.points[: model.printed], agreeing),
+        coverage(finder.nominal.size_mm, model.points[: model.printed], agreeing),
         int(agreeing.sum()),
-        _is_bent(cut.usual, pose),
+        is_bent(cut.usual, pose),
     )
-
-
-def _coverage(
-    size_mm: tuple[float, float], points: NDArray[np.float64], agreeing: NDArray[np.bool_]
-) -> float:
-    """Give the share of the strips across the reference, or down it, that are borne out."""
-    reach = np.array(size_mm) / max(size_mm)
-    strips = np.clip((points / reach + 1) / 2 * _STRIPS, 0, _STRIPS - 1).astype(np.intp)
-    shares: list[float] = []
-    for strip in strips.T:
-        there = np.bincount(strip, minlength=_STRIPS)
-        agree = np.bincount(strip[agreeing[: len(points)]], minlength=_STRIPS)
-        has = there >= _LEAST_OF_STRIP
-        seen = agree[has] >= _SHARE_OF_STRIP * there[has]
-        shares.append(float(seen.mean()) if has.any() else 0.0)
-    return min(shares)
-
-
-def _is_bent(usual: Matrix, pose: Matrix) -> bool:
-    """Say whether a pose differs from the nominal one by much that is no motion in the plane."""
-    relative = np.asarray(np.linalg.solve(usual, pose), np.float64)
-    lean = np.abs(leaning(relative)[0])
-    return bool(lean[:2].max() > _BENT_STRETCH or lean[2:].max() > _BENT_PERSPECTIVE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

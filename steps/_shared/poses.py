@@ -8,11 +8,12 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from steps.contract import Matrix
+
+_WORST_CONDITION = 1e12
 
 Points = NDArray[np.float64]
 """(K, 2) float64, (x, y)."""
@@ -133,9 +134,19 @@ def from_corners(size: tuple[float, float], corners: ArrayLike) -> Matrix | None
     after = np.roll(side, -1, axis=0)
     if (side[:, 0] * after[:, 1] - side[:, 1] * after[:, 0] <= 1e-6).any():
         return None
-    wanted = at.astype(np.float32)
-    matrix = cv2.getPerspectiveTransform(corners_of(size).astype(np.float32), wanted)
-    return np.asarray(matrix, np.float64)
+    x, y = corners_of(size).T
+    u, v = at.T
+    zero, one = np.zeros(4), np.ones(4)
+    rows = np.concatenate(
+        [
+            np.column_stack([x, y, one, zero, zero, zero, -u * x, -u * y]),
+            np.column_stack([zero, zero, zero, x, y, one, -v * x, -v * y]),
+        ]
+    )
+    if not np.linalg.cond(rows) < _WORST_CONDITION:
+        return None
+    entries = np.linalg.solve(rows, np.concatenate([u, v]))
+    return np.append(entries, 1.0).reshape(3, 3)
 
 
 def slope_at(matrix: Matrix, x: float, y: float) -> NDArray[np.float64]:
