@@ -87,7 +87,7 @@ def test_published_figures_have_grade_4_and_their_content():
         rows = figure["modules_1_is_dark_rows_joined_by_slash"].split("/")
         modules = np.array([[int(c) for c in row] for row in rows], np.uint8)
         for turn in (0.0, 100.0):
-            grade = grade_matrix(seen(modules, turn_deg=turn), "datamatrix")
+            grade = grade_matrix(seen(modules, turn_deg=turn, quiet=6), figure["symbology"])
             plain = figure["data"].replace("(", "").replace(")", "")
             assert grade.decoded.replace("\x1d", "") == plain
             assert (grade.grade, grade.limited_by, grade.uec) == (4.0, "", 1.0)
