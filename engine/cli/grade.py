@@ -21,8 +21,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("image", type=Path, help="a scan or photograph with one code")
     parser.add_argument(
-        "--symbology", required=True, metavar="NAME", help="ean13, gs1_128, datamatrix, ..."
-    )
+        "--symbology", required=True, metavar="NAME",
+        help="ean13, ean8, upca, code128, gs1_128, itf14, datamatrix, gs1_datamatrix, qr or gs1_qr",
+    )  # fmt: skip
     parser.add_argument("--mm-per-px", type=float, metavar="F", help="size of a pixel on the print")
     parser.add_argument(
         "--gamma", default="srgb", help="how grey values are coded: srgb (default), linear, or 2.2"

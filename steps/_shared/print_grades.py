@@ -41,7 +41,7 @@ CAUSES = {
     "SC": "ink too pale, or board too dark or coloured",
     "Rmin": "bars too light",
     "ECmin": "one edge hardly shows: narrow spaces filled in, or narrow bars faded",
-    "MOD": "narrow bars or spaces lose contrast: bar gain or loss, or a blurred picture",
+    "MOD": "narrow bars or single modules lose contrast: print gain or loss, or a blurred picture",
     "Defects": "voids or spots: gaps of the print head, blocked nozzles, specks",
     "Decodability": "bar widths off: bar gain, stretched or rescaled artwork, ragged edges",
     "Quiet zones": "print or an edge too near the code",
