@@ -27,7 +27,7 @@ from steps._shared.poses import corners_of, moved, reduced, through, turned
 from steps.contract import Gray, Matrix
 
 _COARSE_PX = 72.0
-_POINTS = {1: 1600, 2: 800}
+_POINTS = {1: 1280, 2: 640}
 _POINTS_COARSE = 400
 _LIKE = 0.8
 _CLOSE_PX = 0.7
