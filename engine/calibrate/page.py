@@ -24,6 +24,7 @@ from engine.frame import Lens
 from engine.station.geometry import bend_px
 
 _TEMPLATES = Path(__file__).parent / "templates"
+_JPEG_QUALITY = 88
 _LOOK = Path(__file__).parents[1] / "report" / "templates"
 
 
@@ -151,4 +152,6 @@ def _png(picture: Picture) -> bytes:
 
 
 def _data_uri(picture: Picture) -> str:
-    return "data:image/png;base64," + base64.b64encode(_png(picture)).decode()
+    kind = [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
+    coded = cv2.imencode(".jpg", picture[:, :, ::-1], kind)[1].tobytes()
+    return "data:image/jpeg;base64," + base64.b64encode(coded).decode()

@@ -58,7 +58,7 @@ def test_a_camera_file_a_picture_and_a_page_are_written(shots, tmp_path, capsys)
     assert picture is not None
     assert picture.shape[1] > 1500
     text = page.read_text()
-    assert text.count("data:image/png;base64,") == 4
+    assert text.count("data:image/jpeg;base64,") == 4
     assert "http" not in text
     assert sorted(f.name for f in out.parent.iterdir()) == [
         "front.camera.png", "front.camera.yaml", "front.html"
