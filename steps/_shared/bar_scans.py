@@ -70,7 +70,7 @@ def survey_bars(light: NDArray[np.float32], area: BarsArea, symbology: str) -> S
 
     Notes
     -----
-    Where no line decodes, the narrow elements are taken as one module.
+    Where no line decodes, the module is that of `module_of`.
     """
     places = np.array([0.2, 0.35, 0.5, 0.65, 0.8])
 
@@ -87,9 +87,7 @@ def survey_bars(light: NDArray[np.float32], area: BarsArea, symbology: str) -> S
     if modules:
         module = float(np.median(modules)) / scans.samples_per_px
     else:
-        gaps = np.concatenate([np.diff(p.edges) for p in points] or [np.zeros(0)])
-        narrow = float(np.quantile(gaps, 0.2)) if len(gaps) else 1.0
-        module = narrow / scans.samples_per_px
+        module = module_of([p.edges for p in points]) / scans.samples_per_px
         # Small voids and spots split bars for a point, not for an aperture.
         scans, points = lines(0.8 * module)
         modules = [p.module for p in points if p.module is not None]
@@ -98,6 +96,42 @@ def survey_bars(light: NDArray[np.float32], area: BarsArea, symbology: str) -> S
     backwards = sum(p.reversed for p in points) * 2 > len(modules)
     edges = int(np.median([len(p.edges) for p in points]))
     return Survey(max(module, 0.2), blur, backwards, edges)
+
+
+def module_of(edges: Sequence[Floats]) -> float:
+    """Estimate the module of bars that do not decode, whatever their gain.
+
+    Parameters
+    ----------
+    edges : sequence of (K,) float64
+        Edges of each line [samples].
+
+    Returns
+    -------
+    float
+        1 where there are too few edges [samples].
+
+    Notes
+    -----
+    From one edge to the next but one it is a whole number of modules, two at least, and bar gain
+    cancels: half of the shortest such distances is made finer by what fits most of them. Edges
+    that voids and spots add do not fit and are few.
+
+    Examples
+    --------
+    >>> edges = np.cumsum(np.array([1, 1, 2, 1, 3, 2, 1, 1, 1, 2, 2, 1, 1, 3, 1, 1]) * 9.0)
+    >>> gain = np.where(np.arange(16) % 2, 1.5, -1.5)
+    >>> bool(abs(module_of([edges + gain]) - 9.0) < 0.1)
+    True
+    """
+    pairs = np.concatenate([e[2:] - e[:-2] for e in edges] or [np.zeros(0)])
+    if len(pairs) < 4:
+        return 1.0
+    guess = max(float(np.quantile(pairs, 0.1)) / 2.0, 1e-6)
+    trials = guess * np.linspace(0.8, 1.25, 91)
+    modules = pairs[None] / trials[:, None]
+    off = np.minimum(np.abs(np.subtract(modules, np.rint(modules))), 0.25)
+    return float(trials[int(np.argmin(np.mean(off * off, axis=1)))])
 
 
 def ten_scans(

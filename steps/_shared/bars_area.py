@@ -99,9 +99,21 @@ def find_bars_area(picture: NDArray[Any], line: Floats) -> BarsArea | None:
     across = np.array([-along[1], along[0]])
     for aside in _ASIDE:
         area = _follow(picture, start + aside * across, along, across)
-        if area is not None:
-            return area
+        if area is not None and 0.6 * width < area.width_px < 1.6 * width:
+            return _from_the_middle(picture, area, (start + end) / 2.0)
     return None
+
+
+def _from_the_middle(picture: NDArray[Any], area: BarsArea, line_middle: Floats) -> BarsArea:
+    """Follow bars again from their middle where the line lay at their end: more may be found."""
+    place = cv2.perspectiveTransform(line_middle[None, None], np.linalg.inv(area.matrix))[0, 0]
+    if 0.06 < place[1] < 0.94:
+        return area
+    c = area.corners
+    start = (c[0] + c[3]) / 2.0
+    along = (c[1] + c[2]) / 2.0 - start
+    again = _follow(picture, start, along, np.array([-along[1], along[0]]))
+    return again if again is not None and again.height_px > area.height_px else area
 
 
 def _follow(picture: NDArray[Any], start: Floats, along: Floats, across: Floats) -> BarsArea | None:

@@ -396,6 +396,22 @@ def test_the_camera_agrees_with_the_fine_scan(symbology, px, blur, print_):
     assert values.quiet_zones_wide
 
 
+def test_a_void_that_opens_a_bar_for_a_point_but_not_for_the_aperture_is_scanned_as_asked():
+    # Where no point scan decodes, the module must still be found: a smaller aperture would see the
+    # first bar open. Spaces are narrowed by gain, so the narrowest elements are no module.
+    modules = zint_modules("code128", "[bf@t!=/")[0]
+    void = Blot(0.28, 0.0, 0.31, 30.0, 0.6)
+    print_ = LinearPrint(
+        modules, light=0.616, dark=0.034, bar_gain=0.173, height=20.0, blots=(void,)
+    )
+    values = measured(photograph(print_, 6.0, blur=0.5, noise=1.0), "code128", white_level=1.0)
+    expected = truth(print_, "code128")
+    assert values.px_per_module == pytest.approx(6.0, rel=0.01)
+    assert values.lines_decoded == 10
+    assert values.defects == pytest.approx(expected["defects"], abs=0.03)
+    assert values.mod == pytest.approx(expected["mod"], abs=0.04)
+
+
 def slanted(print_: LinearPrint, px: float, turn: float, lean: float) -> np.ndarray:
     """Homography of a code turned, foreshortened and a little keystoned, in a 900 x 640 frame."""
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))

@@ -145,7 +145,7 @@ def test_any_picture_and_line_give_an_area_or_none(seed, line, rows):
     assert area is None or np.isfinite(area.corners).all()
 
 
-@pytest.mark.parametrize("below_top", [0.3, 19.7, 20.2])
+@pytest.mark.parametrize("below_top", [-0.05, 0.3, 19.7, 19.95, 20.2])
 def test_a_line_along_the_very_end_of_the_bars_is_enough(below_top):
     # A reader's line lay 1.5 px above the end of the bars.
     print_ = LinearPrint(EAN, height=20)
