@@ -218,9 +218,9 @@ def _free(spread: Spread, *, low: bool, high: bool) -> Suggestion:
         reason = f"not normal; by rank alone: holds {_share(SOUND_COVERAGE)} of good cartons with "
         reason += f"{bounds.confidence * 100:.0f} % confidence"
     else:
-        covered = distribution_free_coverage(len(numbers), CONFIDENCE, sides)
+        percent = math.floor(100 * distribution_free_coverage(len(numbers), CONFIDENCE, sides))
         which = "smallest to largest" if sides == 2 else "the smallest" if low else "the largest"
-        reason = f"not normal: {which} of {len(numbers)} holds {covered * 100:.0f} % of good "
+        reason = f"not normal: {which} of {len(numbers)} holds {percent} % of good "
         reason += f"cartons with {CONFIDENCE * 100:.0f} % confidence; {needed} would show "
         reason += _share(SOUND_COVERAGE)
     low_end = None if not low or ends[0] is None else _rounded(ends[0], grain, math.floor)
@@ -313,7 +313,7 @@ def what_cannot_be_claimed(count: int) -> str:
         if covered < share
     )
     return (
-        f"The largest of {count} cartons holds {covered * 100:.0f} % of all good ones with 95 % "
-        f"confidence, whatever the shape\nof the spread{'; ' + more if more else ''}. Limits "
+        f"The largest of {count} cartons holds {math.floor(covered * 100)} % of all good ones with "
+        f"95 % confidence, whatever the shape\nof the spread{'; ' + more if more else ''}. Limits "
         "further out rest on that shape."
     )

@@ -201,10 +201,13 @@ def outliers(
 
 
 def _robust(spread: Spread) -> tuple[float, float, bool]:
-    """Give median and robust spread, on the logarithm where values are positive and skewed."""
+    """Give median and robust spread, on the logarithm where values are positive and skewed.
+
+    The middle half of the values tells whether they are skewed: one that stands out has no say.
+    """
     numbers = sorted(spread.numbers)
-    middle = statistics.median(numbers)
-    logarithmic = numbers[0] > 0 and numbers[-1] - middle > 1.5 * (middle - numbers[0])
+    low, middle, high = statistics.quantiles(numbers, n=4)
+    logarithmic = numbers[0] > 0 and high - middle > 1.5 * (middle - low)
     if logarithmic:
         numbers = [math.log(value) for value in numbers]
     floor = spread.least_sd / abs(middle) if logarithmic else spread.least_sd
