@@ -206,7 +206,7 @@ def _robust(spread: Spread) -> tuple[float, float, bool]:
     The middle half of the values tells whether they are skewed: one that stands out has no say.
     """
     numbers = sorted(spread.numbers)
-    low, middle, high = statistics.quantiles(numbers, n=4)
+    low, middle, high = statistics.quantiles(numbers, n=4, method="inclusive")
     logarithmic = numbers[0] > 0 and high - middle > 1.5 * (middle - low)
     if logarithmic:
         numbers = [math.log(value) for value in numbers]
