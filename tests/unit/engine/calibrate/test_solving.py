@@ -20,9 +20,9 @@ from tests.generators.boards import Placed, TrueCamera, board_before, photograph
 
 CHARUCO = Board("charuco", 7, 5, 12.0, 9.0)
 CHECKER = Board("checker", 9, 6, 12.0)
-BARREL = TrueCamera(800, 600, 1090.0, 1085.0, 406.3, 293.2, (-0.21, 0.12, 0.0011, -0.0008, 0.0))
-CUSHION = TrueCamera(800, 600, 900.0, 903.0, 391.0, 304.0, (0.15, -0.08, -0.0012, 0.0015, 0.05))
-STRAIGHT = TrueCamera(800, 600, 2100.0, 2100.0, 399.5, 299.5, (0.0, 0.0, 0.0, 0.0, 0.0))
+BARREL = TrueCamera(640, 480, 872.0, 868.0, 325.1, 234.6, (-0.21, 0.12, 0.0011, -0.0008, 0.0))
+CUSHION = TrueCamera(640, 480, 720.0, 722.4, 312.8, 243.2, (0.15, -0.08, -0.0012, 0.0015, 0.05))
+STRAIGHT = TrueCamera(640, 480, 1680.0, 1680.0, 319.5, 239.5, (0.0, 0.0, 0.0, 0.0, 0.0))
 CAMERAS = {"barrel": BARREL, "cushion": CUSHION, "straight": STRAIGHT}
 
 CARTON = Placed(board_before(CHARUCO, (9, -14, 4), 0).rotation, np.array([-62.0, -45.0, 172.0]))
@@ -126,14 +126,14 @@ def test_a_corner_far_from_all_others_is_left_out():
     wrong = found[2].pixels.copy()
     wrong[7] += [3.0, -2.0]
     found[2] = Sighting(found[2].name, found[2].board_mm, wrong)
-    solution = solve_lens(found, (800, 600))
+    solution = solve_lens(found, (640, 480))
     assert solution.left_out == 1
     assert solution.lens.focal_px == pytest.approx(solved(CHARUCO, BARREL).lens.focal_px, rel=5e-4)
 
 
 def test_too_few_photographs_are_said():
     with pytest.raises(ProblemsFound, match="4 usable images; at least 5 are needed"):
-        solve_lens(sightings(CHARUCO, BARREL)[:4], (800, 600))
+        solve_lens(sightings(CHARUCO, BARREL)[:4], (640, 480))
 
 
 def shifted(seed: int, turn: float = 0.0, spread: float = 0.0) -> Sighting:
@@ -156,7 +156,7 @@ def shifted(seed: int, turn: float = 0.0, spread: float = 0.0) -> Sighting:
 )
 def test_poses_that_tell_no_lens_are_said(turn, spread, what):
     with pytest.raises(ProblemsFound, match=what) as found:
-        solve_lens([shifted(seed, turn, spread) for seed in range(8)], (800, 600))
+        solve_lens([shifted(seed, turn, spread) for seed in range(8)], (640, 480))
     assert found.value.problems[0].code == "same-pose"
 
 
