@@ -159,7 +159,7 @@ def _list(
     from engine.replay.rejudge_row import rejudged_row
     from engine.report.compare import compare
 
-    before = recorded.rows(found.first(most))
+    before = recorded.rows(found.first(max(most, 0)))
     if not before:
         return
     after = [rejudged_row(plan, row, today) for row in before]

@@ -42,7 +42,21 @@ def rejudged_row(plan: Plan, row: Row, today: date | None = None) -> Row:
         cameras=row.get("cameras", ""),
         version=row.get("version", ""),
     )
-    return {**to_json(verdict, identity), "trigger": row["trigger"], "ms": row["ms"]}
+    anew = {**to_json(verdict, identity), "trigger": row["trigger"], "ms": row["ms"]}
+    _keep_margins(row["findings"], anew["findings"])
+    return anew
+
+
+def _keep_margins(before: Sequence[Row], after: Sequence[Row]) -> None:
+    """Keep the margin to a limit as before: it was formed of all digits of the value."""
+    told = {_of(finding): finding["margin"] for finding in before}
+    for finding in after:
+        finding["margin"] = told.get(_of(finding), finding["margin"])
+
+
+def _of(finding: Row) -> str:
+    """Name what was held against what."""
+    return json.dumps([finding[key] for key in ("camera", "step", "value", "measured", "limit")])
 
 
 def _camera(plan: Plan, camera: str, row: Row, today: date | None) -> CameraResult:
