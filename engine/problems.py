@@ -78,6 +78,7 @@ CODES: Mapping[str, str] = {
     # commands
     "option": "An option of a command cannot be used so.",
     "cartons": "No carton, or not these, can be chosen from the set.",
+    "no-good-carton": "No good carton is there, or none passes the recipe.",
     # calibration
     "bad-image": "A photograph cannot be decoded.",
     "image-sizes": "Photographs of one camera are not all of one size, or not of its lens's.",

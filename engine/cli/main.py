@@ -19,6 +19,7 @@ COMMANDS: dict[str, str] = {
     "rejudge": "new limits on recorded values, without an image: which verdicts change",
     "compare": "which cartons changed their verdict between two results, and why",
     "grade": "indicative print quality of one code in a scan or photograph",
+    "stress": "what a recipe catches of made-up defects, and from which size on",
     "steps": "what a step measures, and its settings",
     "schema": "JSON Schema of recipes, for editors",
 }
