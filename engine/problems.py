@@ -30,7 +30,6 @@ CODES: Mapping[str, str] = {
     "tuple-type": "A list is needed.",
     "string-type": "A text is needed.",
     "float-type": "A number is needed.",
-    "gtin": "Not a trade item number with a right check digit.",
     "int-type": "A whole number is needed.",
     "bool-type": "`true` or `false` is needed.",
     "date-type": "A date as 2027-03-14 is needed.",
@@ -65,6 +64,7 @@ CODES: Mapping[str, str] = {
     "unusable-reference": "The step cannot use this reference or setting.",
     # recipes: limits and rules
     "unknown-value": "The step measures no value of this name.",
+    "limit-form": "The text of a limit does not have the form that the value has.",
     "limit-type": "The bound is of another type than the value.",
     "limit-empty": "No value can meet this limit.",
     "pattern": "The pattern cannot be used.",
@@ -79,6 +79,11 @@ CODES: Mapping[str, str] = {
     "option": "An option of a command cannot be used so.",
     "cartons": "No carton, or not these, can be chosen from the set.",
     "no-good-carton": "No good carton is there, or none passes the recipe.",
+    # drafts of recipes
+    "print-not-found": "A print file is not found in the frames of a camera that should show it.",
+    "print-file": "A print file cannot be used; a PNG is needed.",
+    "not-located": "A panel or label is not found on a good carton, or its frame cannot be used.",
+    "no-code": "No code of this kind is read in the good frames.",
     # calibration
     "bad-image": "A photograph cannot be decoded.",
     "image-sizes": "Photographs of one camera are not all of one size, or not of its lens's.",

@@ -110,6 +110,39 @@ class CodeContentValues(Values):
     """Outline of each code, or of what looks like one."""
 
 
+def as_measured(value: str, text: str) -> str:
+    """Write the text of a limit as the values hold it: trade item numbers in 14 digits.
+
+    Parameters
+    ----------
+    value : str
+        Name of the value.
+    text : str
+        What the limit says.
+
+    Raises
+    ------
+    ValueError
+        When a limit on `gtin` is no trade item number.
+
+    References
+    ----------
+    GS1 General Specifications: shorter numbers are right-justified with zeros in 14 digits.
+
+    Examples
+    --------
+    >>> as_measured("gtin", "6291041500213"), as_measured("lot", "K4471")
+    ('06291041500213', 'K4471')
+    """
+    if value != "gtin":
+        return text
+    number = as_gtin14(text)
+    if number is None or not check_digit_is_right(text):
+        message = "is no trade item number: 8, 12, 13 or 14 digits, the last a right check digit"
+        raise ValueError(message)
+    return number
+
+
 @step
 def code_content(view: View, params: CodeContentParams) -> CodeContentValues | NotMeasured:
     r"""Read a code of a named kind and measure how well it is seen.

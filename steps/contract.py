@@ -10,6 +10,9 @@ Optional in the same file, found by name:
   the step then takes the result as its third argument. A prepared object with an attribute
   ``mm_per_px`` sets the scale at which the step's views are made.
 - ``teach(views, params, given) -> Taught``: a reference made from views of good cartons.
+- ``as_measured(value, text) -> text``: the text of a limit as the step's values hold it, where
+  they have a form of their own; raises `ValueError` with what is wrong.
+- ``survey(view, params)``: measures and gives what draws it, for a page about one picture.
 """
 
 from __future__ import annotations

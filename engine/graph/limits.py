@@ -11,11 +11,10 @@ from engine.graph.mistakes import Mistakes
 from engine.graph.order import read_date
 from engine.graph.patterns import BadPattern, check_pattern, full_match
 from engine.graph.plan import Bound, DaysFromToday, PlannedLimit, words_of
-from engine.graph.registry import Kind, Step, explained
+from engine.graph.registry import AsMeasured, Kind, Step, explained
 from engine.problems import listed, nearest, quoted, sentence
 from engine.recipe.model import Limit
 from engine.yamlfile import Path_, core_scalar
-from steps._shared.check_digits import as_gtin14, check_digit_is_right
 
 OrderTypes: TypeAlias = Mapping[str, str]
 
@@ -99,31 +98,32 @@ class LimitPlanner:
             explained_by=as_names(limit.explained_by),
             may_be_missing=limit.may_be_missing,
         )
-        if info.unit == "GTIN":
-            planned = self._in_14_digits(planned, path)
+        if step.as_measured is not None and info.kind == "text":
+            planned = self._as_measured(planned, step.as_measured, path)
         why = _contradiction(planned)
         if why:
             self.mistakes.add(path, "limit-empty", why, at_key=True)
         return planned
 
-    def _in_14_digits(self, planned: PlannedLimit, path: Path_) -> PlannedLimit:
-        """Write trade item numbers as values hold them; 8, 12, 13 and 14 digits mean the same."""
+    def _as_measured(self, planned: PlannedLimit, form: AsMeasured, path: Path_) -> PlannedLimit:
+        """Write texts as the step gives them, where it has a form of its own for them."""
 
-        def whole(bound: Bound, where: Path_) -> Bound:
-            right = isinstance(bound, str) and check_digit_is_right(bound)
-            number = as_gtin14(bound) if isinstance(bound, str) and right else None
-            if isinstance(bound, str) and number is None:
-                what = f"{quoted(bound)} is no trade item number: 8, 12, 13 or 14 digits, the last "
-                self.mistakes.add(where, "gtin", what + "a right check digit.")
-            return number if isinstance(bound, str) else bound
+        def written(bound: Bound, where: Path_) -> Bound:
+            if not isinstance(bound, str):
+                return bound
+            try:
+                return form(planned.value, bound)
+            except ValueError as error:
+                self.mistakes.add(where, "limit-form", sentence(f"{quoted(bound)} {error}"))
+                return None
 
         one_of = planned.one_of
         return replace(
             planned,
-            equals=whole(planned.equals, (*path, "equals")),
+            equals=written(planned.equals, (*path, "equals")),
             one_of=None
             if one_of is None
-            else tuple(whole(bound, (*path, "one_of", i)) for i, bound in enumerate(one_of)),
+            else tuple(written(bound, (*path, "one_of", i)) for i, bound in enumerate(one_of)),
         )
 
     def _end(self, raw: Any, kind: Kind, path: Path_) -> Bound:

@@ -37,6 +37,10 @@ class ValueInfo:
     description: str
 
 
+AsMeasured: TypeAlias = Callable[[str, str], str]
+"""From the name of a value and the text of a limit on it to the text as values hold it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """A step with all that stands in its file."""
@@ -58,6 +62,8 @@ class Step:
     """The step's docstring."""
     survey: Surveyor | None = None
     """Measures as the step does and gives what draws it, for a page about one picture."""
+    as_measured: AsMeasured | None = None
+    """Writes the text of a limit as the step's values hold it."""
 
 
 class NoSuchStep(LookupError):  # noqa: N818 - reads as a sentence
@@ -166,6 +172,7 @@ def _describe(name: str, function: Any, module: types.ModuleType) -> Step:
         prepare=prepare if info.takes_prepared else None,
         teach=getattr(module, "teach", None),
         survey=getattr(module, "survey", None),
+        as_measured=getattr(module, "as_measured", None),
         document=(function.__doc__ or "").strip(),
     )
 

@@ -15,7 +15,7 @@ ELSEWHERE = {
     "date-type", "dict-type", "enum", "less-than", "multiple-of", "string-pattern-mismatch",
     "tuple-type", "value",
     # held by tests/unit/engine/graph/test_gtin_limits.py
-    "gtin",
+    "limit-form",
 }  # fmt: skip
 """Codes of recipes that need no broken recipe, and where they are held."""
 
