@@ -1,0 +1,9 @@
+"""Settings of the property tests: no time limits, and the same examples in every CI run."""
+
+import os
+
+from hypothesis import settings
+
+settings.register_profile("here", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "here")
