@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -33,6 +33,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--leave-out-named", action="store_true",
         help="leave out the cartons that stand out; they are named in any case",
     )  # fmt: skip
+    parser.add_argument(
+        "--keep", metavar="14", help="cartons that stand out and are good all the same"
+    )
     parser.add_argument(
         "--order",
         action="append",
@@ -101,11 +104,12 @@ def run(options: argparse.Namespace) -> int:
         triggers = [t for t in triggers if t not in gone]
     job = prepare_job(captured, options.recipe, read_pairs(options.order), untaught_allowed=True)
     _check_options(job, options)
-    learnt = _learn(job, options, triggers, console)
+    kept = set(chosen(options.keep, triggers, "--keep")) if options.keep else set[int]()
+    learnt = _learn(job, options, triggers, kept, console)
     _say_named(learnt, options, console)
     if learnt.named and options.leave_out_named:
-        kept = [t for t in learnt.triggers if t not in learnt.named]
-        learnt = _learn(job, options, kept, console)
+        triggers = [t for t in triggers if t not in learnt.named]
+        learnt = _learn(job, options, triggers, kept, console)
         _say_named(learnt, argparse.Namespace(leave_out_named=False), console)
     _write_references(learnt, options, console)
     suggestions = _show(learnt, options, console)
@@ -144,7 +148,11 @@ def _check_options(job: Job, options: argparse.Namespace) -> None:
 
 
 def _learn(
-    job: Job, options: argparse.Namespace, triggers: Sequence[int], console: Console
+    job: Job,
+    options: argparse.Namespace,
+    triggers: Sequence[int],
+    kept: Collection[int],
+    console: Console,
 ) -> _Learnt:
     """Look at the good cartons, and teach; nothing is written."""
     import os
@@ -171,6 +179,7 @@ def _learn(
     looked = replace(looked, results=with_fresh(looked.results, taught))
     found = spreads(job.plan, looked.results)
     named = outliers(job.plan, looked.results, found)
+    named = {trigger: why for trigger, why in named.items() if trigger not in kept}
     return _Learnt(job, list(triggers), looked, taught, found, named)
 
 
@@ -211,7 +220,8 @@ def _say_named(learnt: _Learnt, options: argparse.Namespace, console: Console) -
     console.print(
         "They are left out; all is done again without them."
         if options.leave_out_named
-        else f"Look at them. `--leave-out {numbers}` (or --leave-out-named) does without them.",
+        else f"Look at them. `--leave-out {numbers}` does without them, `--keep {numbers}` says "
+        "that they are good.",
         soft_wrap=True,
     )
 

@@ -22,8 +22,8 @@ from engine.run.verdict import decide
 from engine.teach.folds import UNFOLDED
 from engine.teach.suggest import Spread
 
-STANDS_OUT = 8.0
-"""A carton stands out when it lies so many robust spreads from the median of the good ones."""
+STANDS_OUT = 7.0
+"""A carton stands out when it lies so many standard deviations from the mean of the others."""
 SHORT_MIN = 30
 """Good cartons from less time than this say little of a whole run [min]."""
 
@@ -161,7 +161,8 @@ def outliers(
     """Name the cartons that do not look good, with the reasons.
 
     A carton is named when a frame or a step failed on it, or when a value under a limit lies
-    `STANDS_OUT` robust spreads from the median. Nothing but good cartons has a say in this.
+    `STANDS_OUT` standard deviations from the others, on a side that the limit bounds. Nothing but
+    good cartons has a say in this.
 
     Parameters
     ----------
@@ -187,33 +188,41 @@ def outliers(
         if ours:
             named[trigger] = ours
     for spread in found:
-        if spread.limit is None or len(spread.numbers) < 5:
-            continue
-        middle, sd, logarithmic = _robust(spread)
-        for trigger, value in spread.by_trigger.items():
-            at = math.log(value) if logarithmic else value
-            off = abs(at - middle) / sd
-            if off > STANDS_OUT:
-                usual = math.exp(middle) if logarithmic else middle
-                text = f"{spread.place} {value:.4g}, usual {usual:.4g}: {off:.0f} robust spreads"
+        if spread.limit is not None and len(spread.numbers) >= 5:
+            for trigger, text in _far(spread).items():
                 named.setdefault(trigger, []).append(text)
     return dict(sorted(named.items()))
 
 
-def _robust(spread: Spread) -> tuple[float, float, bool]:
-    """Give median and robust spread, on the logarithm where values are positive and skewed.
+def _far(spread: Spread) -> dict[int, str]:
+    """Name the cartons that would break a limit made of the others.
 
-    The middle half of the values tells whether they are skewed: one that stands out has no say.
+    Those far from the median, in robust spreads, are set aside first, so that several of them do
+    not hide each other. The middle half of the values tells whether to look at their logarithms.
     """
-    numbers = sorted(spread.numbers)
-    low, middle, high = statistics.quantiles(numbers, n=4, method="inclusive")
-    logarithmic = numbers[0] > 0 and high - middle > 1.5 * (middle - low)
-    if logarithmic:
-        numbers = [math.log(value) for value in numbers]
-    floor = spread.least_sd / abs(middle) if logarithmic else spread.least_sd
-    middle = statistics.median(numbers)
-    away = statistics.median([abs(value - middle) for value in numbers])
-    return middle, max(1.4826 * away, floor), logarithmic
+    low, middle, high = statistics.quantiles(spread.numbers, n=4, method="inclusive")
+    logarithmic = min(spread.numbers) > 0 and high - middle > 1.5 * (middle - low)
+    at = {t: math.log(v) if logarithmic else v for t, v in spread.by_trigger.items()}
+    floor = spread.least_sd / middle if logarithmic else spread.least_sd
+    centre = statistics.median(at.values())
+    robust = max(1.4826 * statistics.median([abs(v - centre) for v in at.values()]), floor)
+    rest = [v for v in at.values() if abs(v - centre) <= STANDS_OUT * robust]
+    mean, sd = statistics.fmean(rest), max(statistics.stdev(rest), floor)
+    return {
+        trigger: f"{spread.place} {spread.by_trigger[trigger]:.4g}, usual {middle:.4g}: "
+        f"{abs(value - mean) / sd:.0f} spreads of the others"
+        for trigger, value in at.items()
+        if abs(value - mean) > STANDS_OUT * sd and _limited_side(spread, spread.by_trigger[trigger])
+    }
+
+
+def _limited_side(spread: Spread, value: float) -> bool:
+    """Say whether a limit bounds the side of the median on which a value lies."""
+    limit = spread.limit
+    if limit is None or (limit.minimum is None and limit.maximum is None):
+        return True
+    below = value < statistics.median(spread.numbers)
+    return (limit.minimum if below else limit.maximum) is not None
 
 
 def no_frames(

@@ -182,6 +182,10 @@ def test_a_bad_carton_among_the_taught_is_named_and_left_out_on_demand(cartons, 
     assert "`--leave-out 7`" in said
     assert "Nothing is written" in said
     assert (recipe / "recipe.yaml").read_text("utf-8") == RECIPE
+    assert teach(cartons, recipe, "--keep", "7", "--write", "--limit", "front.lid.gap_mm") == 1
+    said = capsys.readouterr().out
+    assert "stand out" not in said
+    assert "not written: front.lid.gap_mm: not normal" in said
     assert teach(cartons, recipe, "--leave-out-named", *asked) == 0
     assert "values of 11 good cartons" in capsys.readouterr().out
     assert (recipe / "recipe.yaml").read_text("utf-8") != RECIPE

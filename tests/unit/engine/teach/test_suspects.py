@@ -37,9 +37,17 @@ def test_a_carton_far_from_the_others_is_named_with_the_value():
     assert found[6][0].startswith("top.lid.level 9, usual 1.0")
 
 
+def test_two_cartons_far_off_do_not_hide_each_other():
+    assert list(named(rows([1.0, 1.1, 0.9, 1.05, 0.95] * 2 + [9.0, 10.0]))) == [11, 12]
+
+
+def test_a_carton_far_on_the_side_that_no_limit_bounds_is_not_named():
+    assert named(rows([11.0, 11.1, 10.9, 11.05, 10.95, 1.0])) == {}
+
+
 @given(st.integers(0, 2**32))
 def test_cartons_of_one_normal_kind_are_seldom_named(seed):
-    """8 robust spreads of 40 normal values: far beyond what chance gives."""
+    """7 standard deviations of 40 normal values: far beyond what chance gives."""
     assert named(rows(np.random.default_rng(seed).normal(3, 0.1, 40))) == {}
 
 
