@@ -80,9 +80,7 @@ def _better(ends: Ends, than: float, needed: float) -> bool:
     return 2 * (ends.log_likelihood - than) > needed
 
 
-def highest(
-    sample: Sample, link: Link, ends: Ends, x: float, share: float, start: Array | None = None
-) -> tuple[float, Array]:
+def highest(sample: Sample, link: Link, ends: Ends, x: float, share: float) -> float:
     """Give the largest log likelihood of all curves with ends that pass through a point.
 
     Parameters
@@ -93,31 +91,34 @@ def highest(
         Which ends there are, and where the search begins.
     x, share : float
         The point.
-    start : (3,) array, optional
-        Slope, floor and ceiling where the search begins.
-
-    Returns
-    -------
-    log_likelihood : float
-    found : (3,) array
-        Slope, floor and ceiling.
     """
     from scipy.optimize import minimize
 
     edge = 1e-9
-    low = [0.0, 0.0, share + edge if ends.has_ceiling else 1.0]
-    high = [STEEPEST, share - edge if ends.has_floor else 0.0, 1.0]
-    begin = np.array([ends.b1, ends.floor, ends.ceiling]) if start is None else start
-    begin = np.clip(begin, np.add(low, [0, 1e-6 * ends.has_floor, 1e-6 * ends.has_ceiling]), high)
+    bounds = [
+        (0.0, STEEPEST),
+        (0.0, share - edge if ends.has_floor else 0.0),
+        (share + edge if ends.has_ceiling else 1.0, 1.0),
+    ]
 
-    def fall(p: Array) -> float:
+    def fall(p: Array) -> tuple[float, Array]:
         slope, floor, ceiling = p
-        inner = np.clip((share - floor) / (ceiling - floor), 1e-12, 1 - 1e-12)
-        b0 = float(link.forward(inner)) - slope * x
-        return -_log_likelihood(np.array([b0, slope, floor, ceiling]), sample, link)
+        room = ceiling - floor
+        inner = float(np.clip((share - floor) / room, 1e-12, 1 - 1e-12))
+        eta = link.forward(np.asarray(inner))
+        value, g = _with_gradient(np.array([eta - slope * x, *p]), sample, link)
+        along = g[0] / float(np.exp(link.log_slope(eta))) / room
+        gradient = [g[1] - x * g[0], g[2] - along * (1 - inner), g[3] - along * inner]
+        return -value, -np.array(gradient)
 
-    done = minimize(fall, begin, method="L-BFGS-B", bounds=list(zip(low, high, strict=True)))
-    return -float(done.fun), done.x
+    best = -np.inf
+    for slope in (ends.b1, min(2.0, ends.b1 / 4)):
+        floor = min(ends.floor, share / 2) if ends.has_floor else 0.0
+        ceiling = max(ends.ceiling, (1 + share) / 2) if ends.has_ceiling else 1.0
+        start = np.array([slope, floor, ceiling])
+        done = minimize(fall, start, jac=True, method="L-BFGS-B", bounds=bounds)
+        best = max(best, -float(done.fun))
+    return best
 
 
 def _fit(sample: Sample, link: Link, slope: float, has_floor: bool, has_ceiling: bool) -> Ends:
@@ -164,10 +165,6 @@ def _starts(sample: Sample, slope: float, has_floor: bool, has_ceiling: bool) ->
             for part in (0.4, 0.9)
         ]  # fmt: skip
     return starts
-
-
-def _log_likelihood(p: Array, sample: Sample, link: Link) -> float:
-    return _with_gradient(p, sample, link)[0]
 
 
 def _with_gradient(p: Array, sample: Sample, link: Link) -> tuple[float, Array]:

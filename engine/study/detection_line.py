@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from engine.study.binomial import Array, Link, fit_binomial
@@ -10,6 +12,9 @@ from engine.study.detection_ends import Ends, Sample, covariance_of, find_ends, 
 
 DROP = 1.6448536269514722**2
 """Twice the fall of the log likelihood at a one-sided bound of 95 %."""
+
+SURE = 10.0
+"""Ends that raise twice the log likelihood by more than this are taken for certain."""
 
 
 class Line:
@@ -32,6 +37,11 @@ class Line:
             self.b0, self.b1 = self.ends.b0, self.ends.b1
             self.reached = self.ends.log_likelihood
             self.inner_covariance = covariance_of(self.sample, self.link, self.ends)
+
+    @property
+    def is_sure_of_ends(self) -> bool:
+        """Whether the plain curve is out of the question."""
+        return self.sample.bare_hits > 0 or 2 * (self.reached - self.fit.log_likelihood) > SURE
 
     @property
     def floor(self) -> float:
@@ -75,10 +85,11 @@ class Line:
         return None if x is None else self.outer(x)
 
     def error(self, pod: float) -> float:
-        """Give the standard error of that size, by the delta method."""
+        """Give the standard error of that size, by the delta method; nan where unknown."""
         x = self.place(pod) or 0.0
         change = np.array([-1.0, -x]) / self.b1
-        return float(np.sqrt(change @ self.inner_covariance @ change)) * self.scale
+        variance = float(change @ self.inner_covariance @ change)
+        return math.sqrt(variance) * self.scale if variance >= 0 else math.nan
 
     def coefficients(self) -> tuple[Array, Array]:
         """Give intercept and slope over the sizes as they came, and their covariance."""
@@ -88,16 +99,14 @@ class Line:
             frozen(back @ self.inner_covariance @ back.T),
         )
 
-    def fall(self, x: float, share: float, start: Array | None = None) -> tuple[float, Array]:
+    def fall(self, x: float, share: float) -> float:
         """Give twice how far the log likelihood falls when the curve passes through a point."""
         s = self.sample
         if self.ends is not None:
-            best, found = highest(s, self.link, self.ends, x, share, start)
-            return 2 * (self.reached - best), found
+            return 2 * (self.reached - highest(s, self.link, self.ends, x, share))
         level = float(self.link.forward(np.asarray(share)))
-        start = np.zeros(1) if start is None else start
-        found = fit_binomial((s.x - x)[:, None], s.hits, s.trials, self.link, level, start)
-        return 2 * (self.reached - found.log_likelihood), found.coefficients
+        through = fit_binomial((s.x - x)[:, None], s.hits, s.trials, self.link, level, np.zeros(1))
+        return 2 * (self.reached - through.log_likelihood)
 
     def bound_of_size(self, pod: float) -> float | None:
         """Give the size of which at least a share is detected, at 95 %; None where none shows."""
@@ -106,15 +115,19 @@ class Line:
         low = self.place(pod)
         if low is None:
             return None
-        step = max(self.error(pod) / self.scale, 1e-6) if np.isfinite(self.error(pod)) else 0.1
+        error = self.error(pod) / self.scale
+        step = max(error, 1e-3) if np.isfinite(error) else 0.1
         high = low + step
-        while self.fall(high, pod)[0] < DROP:
-            low, step = high, 2 * step
+        while self.fall(high, pod) < DROP:
+            low, step = high, 3 * step
             high = low + step
-            if step > 1e5:
+            if step > 1e4:
                 return None
         found = root_scalar(
-            lambda x: self.fall(x, pod)[0] - DROP, bracket=(low, high), method="brentq", xtol=1e-9
+            lambda x: self.fall(x, pod) - DROP,
+            bracket=(low, high),
+            method="brentq",
+            xtol=1e-9 if self.ends is None else 1e-5,
         )
         return self.outer(float(found.root))
 
@@ -125,10 +138,10 @@ class Line:
         x = float(self.inner(np.asarray(size)))
         high = float(self.pod(np.asarray(size)))
         low = self.floor + 1e-9 if self.ends and self.ends.has_floor else 1e-9
-        if not np.isfinite(x) or high <= low or self.fall(x, low)[0] < DROP:
+        if not np.isfinite(x) or high <= low or self.fall(x, low) < DROP:
             return 0.0
         found = root_scalar(
-            lambda p: self.fall(x, p)[0] - DROP, bracket=(low, high), method="brentq", xtol=1e-7
+            lambda p: self.fall(x, p) - DROP, bracket=(low, high), method="brentq", xtol=1e-7
         )
         return float(found.root)
 
