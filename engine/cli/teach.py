@@ -287,6 +287,7 @@ def _check_known(
     from engine.replay.cartons import chosen
     from engine.replay.replay import prepare_job
     from engine.report.truth import read_truth
+    from engine.teach.asked import ALL_TAUGHT, side_of
     from engine.teach.gather import look
     from engine.teach.known import check_known
     from engine.teach.tables import known_lines
@@ -308,7 +309,9 @@ def _check_known(
         )
         for trigger in triggers
     }  # fmt: skip
-    sound = [suggestion for suggestion in suggestions if suggestion.sound]
+    asked = {side_of(name)[0] for name in options.limit}
+    everything = not asked or ALL_TAUGHT in asked
+    sound = [s for s in suggestions if s.sound and (everything or s.place in asked)]
     checked = check_known(job.plan, looked.results, sound, days)
     good = [t for t in triggers if t in truth and truth[t].verdict == "pass"]
     bad = [t for t in triggers if t not in good]
