@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 
 COMMANDS: dict[str, str] = {
+    "new": "a recipe for a new product from good cartons and answers, tried out on them",
     "check": "every mistake in a recipe, with its place",
     "replay": "verdicts on a captured set, against its truth where there is one",
     "explain": "one carton: pictures with what was measured drawn in, and why",
