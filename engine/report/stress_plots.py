@@ -71,7 +71,8 @@ class _Axis:
     def ticks(self) -> list[tuple[float, str]]:
         if not self.log:
             step = 10 ** math.floor(math.log10(self.b - self.a))
-            step = next(s for s in (step / 5, step / 2, step) if (self.b - self.a) / s < 8)
+            wide = self.b - self.a
+            step = next(s for s in (step / 5, step / 2, step, 2 * step) if wide / s < 8)
             first = math.ceil(self.a / step)
             values = [k * step for k in range(first, math.floor(self.b / step) + 1)]
         else:
