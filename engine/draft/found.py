@@ -104,7 +104,7 @@ def find_picture(
             matrix, inliers = seen
             corners = through(matrix, ends)
             better = trigger not in found or inliers > found[trigger].inliers
-            if better and _is_sound(corners):
+            if better and is_sound(corners):
                 found[trigger] = Seen(corners, inliers)
         if len(found) == len(frames) and min(s.inliers for s in found.values()) > 4 * _LEAST:
             break
@@ -133,7 +133,7 @@ def _plane(a: _Features, b: _Features) -> tuple[NDArray[np.float64], int] | None
     return np.asarray(matrix, np.float64), inliers
 
 
-def _is_sound(corners: Corners) -> bool:
+def is_sound(corners: Corners) -> bool:
     """Say whether four corners can be those of a flat thing seen from its front."""
     steps = np.roll(corners, -1, axis=0) - corners
     turns = np.cross(np.c_[steps, np.zeros(4)], np.c_[np.roll(steps, -1, axis=0), np.zeros(4)])

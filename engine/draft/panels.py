@@ -15,7 +15,7 @@ from engine.devices.cameras.captured_set import CapturedSet
 from engine.draft.answers import Camera, Panel
 from engine.draft.corners import Corners, corners_of, out_of_view, through, widest_apart
 from engine.draft.draft import CameraDraft, Draft
-from engine.draft.found import find_picture, frames_of
+from engine.draft.found import find_picture, frames_of, is_sound
 from engine.draft.locating import Located, locate
 from engine.frame import Frame, to_8_bit
 from engine.problems import Problem, ProblemsFound, listed
@@ -101,6 +101,10 @@ def _first_place(draft: Draft, name: str, answers: Camera, material: Material) -
         camera.reference = copy_print(panel.print, f"cameras.{name}.panel.print", material)
     if panel.corners_px is not None:
         camera.corners = np.array(panel.corners_px, np.float64)
+        if not is_sound(camera.corners):
+            what = "These are not the corners of a panel, clockwise from its own top left."
+            place = f"cameras.{name}.panel.corners_px"
+            raise ProblemsFound([Problem("the answers", 0, 0, place, "value", what)])
         camera.how = "Its corners are built on those you gave."
         if camera.is_frame:
             _from_frame(camera, name, panel, material)
