@@ -141,7 +141,7 @@ def _say(found: Rejudged, plan: Plan, recorded: Recorded, console: Console) -> N
         for place, counts in sorted(places.items(), key=lambda item: -sum(item[1])):
             table.add_row(place, *(str(n or "") for n in counts))
         console.print(table)
-    more = f"; {found.otherwise} keep it for another reason" if found.otherwise else ""
+    more = f"; {found.otherwise} more break other limits than before" if found.otherwise else ""
     console.print(f"{found.cartons} cartons; {found.changed} verdicts change{more}.")
 
 
