@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "compare": "which cartons changed their verdict between two results, and why",
     "grade": "indicative print quality of one code in a scan or photograph",
     "stress": "what a recipe catches of made-up defects, and from which size on",
+    "study": "agreement of decisions, capability of values, and cartons that a claim needs",
     "steps": "what a step measures, and its settings",
     "schema": "JSON Schema of recipes, for editors",
 }
