@@ -140,6 +140,9 @@ def _agreement(
 ) -> Finding:
     a, b = values[first], values[other]
     margin: float | None = None
+    limit: dict[str, Any] = {"agrees_with": ".".join(first), "equals": a}
+    if rule.tolerance:
+        limit["tolerance"] = rule.tolerance
     if isinstance(a, (int, float)) and isinstance(b, (int, float)):
         margin = rule.tolerance - abs(a - b)
         good = margin >= 0
@@ -151,7 +154,7 @@ def _agreement(
         value=other[2],
         measured=b,
         unit=rule.unit,
-        limit={"agrees_with": ".".join(first), "equals": a},
+        limit=limit,
         good=good,
         margin=margin,
         reason=rule.reason.text,
